@@ -21,26 +21,19 @@ from ..report.html_record import Past
 from ..report.report_html import record_body, record_page, together_page
 from ..report.stations import CoursePoint, course
 from ..sessions.folder import open_session
-from ..sessions.journal import MARKS
 from ..sessions.results import what_changed
 from ..sessions.schema import program_version
 from ..sessions.store import RESULT_FILE
 from .handover import REPORT_FILE, kept_beside, marked, of_its_camera
 from .solve import session_problems
 
-SINCE = dict(  # what a recheck found, in the list of what happened to a cell
-    zip(
-        MARKS,
-        (
-            "camera moved since",
-            "camera or board moved since",
-            "contradicted by the recheck",
-            "beyond the tolerance since",
-            "recheck open",
-        ),
-        strict=True,
-    )
-)
+SINCE = {  # what a recheck found (of `journal.MARKS`), in the list of what happened to a cell
+    "camera": "camera moved since",
+    "something": "camera or board moved since",
+    "contradict": "contradicted by the recheck",
+    "beyond": "beyond the tolerance since",
+    "open": "recheck open",
+}
 
 
 def make_report(

@@ -142,12 +142,9 @@ def job(desk: Desk, *, here: bool = False) -> Job:
         return Job("followed from here; it is recorded elsewhere")
     open_ = ", start questions open" if desk.questions_open else ""
     if mark := next((item for item in desk.findings if item.code == "result-overtaken"), None):
-        plain = mark.remedy.startswith(
-            "Calibrate again"
-        )  # what the recheck found is no longer open
-        next_ = (
-            "calibrate again: a new session" if plain else "repeat the recheck, or calibrate again"
-        )
+        repeat = not mark.remedy.startswith("Calibrate again")  # the recheck left something open
+        next_ = "calibrate again: a new session"
+        next_ = "repeat the recheck, or calibrate again" if repeat else next_
         return Job(f"a recheck speaks against the result{open_}", next_, due=True)
     if desk.fresh and desk.solution is not None and desk.solution.kept:
         return _after_solving(desk, desk.solution.stored, open_, "" if here else "F6, then ")
