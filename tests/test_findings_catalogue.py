@@ -13,7 +13,7 @@ import numpy as np
 import pytest
 from command import answer, refused, stationbook
 
-from engine.catalogue import CATALOGUE
+from engine.catalogue import CATALOGUE, PARTS
 from engine.estimate.budget import FRESH_FOCAL, FRESH_PX, MEASURED_U_MM
 from engine.findings import Finding, Level, finding, in_general
 
@@ -128,6 +128,10 @@ def test_every_placeholder_gets_its_value_and_no_value_goes_unused(
     used = set().union(*map(placeholders, keys))
     assert used - passed == set()
     assert passed - used - OWN == set()
+
+
+def test_no_key_stands_in_two_parts_of_the_catalogue() -> None:
+    assert sum(len(part.ENTRIES) for part in PARTS) == len(CATALOGUE)
 
 
 def test_every_text_of_the_catalogue_is_raised_somewhere() -> None:

@@ -1,4 +1,4 @@
-"""Write docs/findings.md from the catalogue: run after changing engine/catalogue.py."""
+"""Write docs/findings.md from the catalogue: run after changing engine/catalogue/."""
 
 from __future__ import annotations
 
