@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 from collections.abc import Iterable
 from dataclasses import dataclass
 from enum import StrEnum
@@ -80,7 +81,10 @@ _ORDER = (Level.ERROR, Level.WARNING, Level.NOTE)
 
 @dataclass(frozen=True, slots=True)
 class Finding:
-    """One thing noticed. Every field is a text, a number, a tuple of station ids, or None."""
+    """One thing noticed. Every field is a text, a number, a tuple of station ids, or None.
+
+    ``variant`` tells which texts of its code were taken; nothing stored or printed carries it.
+    """
 
     code: str
     level: Level
@@ -91,10 +95,12 @@ class Finding:
     field: str | None = None
     typed: str | None = None
     suggested: str | None = None
+    variant: str | None = dataclasses.field(default=None, compare=False)
 
     def document(self) -> dict[str, Any]:
         """Return the finding as plain data, with every key present."""
-        values: dict[str, Any] = {name: getattr(self, name) for name in Finding.__slots__}
+        names = (name for name in Finding.__slots__ if name != "variant")
+        values: dict[str, Any] = {name: getattr(self, name) for name in names}
         stations = None if self.stations is None else list(self.stations)
         return values | {"level": self.level.value, "stations": stations}
 
@@ -136,6 +142,7 @@ def finding(
         field=field,
         typed=typed,
         suggested=suggested,
+        variant=variant or None,
     )
 
 

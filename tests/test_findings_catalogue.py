@@ -7,7 +7,10 @@ import string
 import subprocess
 import sys
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
+from types import SimpleNamespace
+from typing import cast
 
 import numpy as np
 import pytest
@@ -16,6 +19,8 @@ from command import answer, refused, stationbook
 from engine.catalogue import CATALOGUE, PARTS
 from engine.estimate.budget import FRESH_FOCAL, FRESH_PX, MEASURED_U_MM
 from engine.findings import Finding, Level, finding, in_general
+from tui.desk.desk import Desk
+from tui.desk.say import job
 
 ROOT = Path(__file__).parent.parent
 OWN = {"station", "stations", "field", "typed", "suggested"}  # stand in the finding itself
@@ -128,6 +133,17 @@ def test_every_placeholder_gets_its_value_and_no_value_goes_unused(
     used = set().union(*map(placeholders, keys))
     assert used - passed == set()
     assert passed - used - OWN == set()
+
+
+@pytest.mark.parametrize("found", ["camera", "something", "contradict", "beyond"])
+def test_the_next_step_of_a_marked_result_hangs_on_what_was_found_not_on_words(found: str) -> None:
+    variant = None if found == "camera" else found
+    mark = finding("result-overtaken", variant, camera="The camera", at="now", by="later")
+    reworded = replace(mark, message="Once.", remedy="Twice.")
+    assert "variant" not in mark.document()
+    told = job(cast(Desk, SimpleNamespace(follow=False, questions_open=False, findings=[reworded])))
+    left_open = found in ("something", "contradict")
+    assert told.next.startswith("repeat the recheck") == left_open
 
 
 def test_no_key_stands_in_two_parts_of_the_catalogue() -> None:
