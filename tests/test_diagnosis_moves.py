@@ -7,7 +7,7 @@ from collections.abc import Sequence
 
 import numpy as np
 import pytest
-from mistakes import Faulty, typed
+from mistakes import Faulty, typed, with_texts
 from simulated_sessions import BOARD, CAMERA, Case, Seen, simulated
 
 from engine.arrays import Array
@@ -82,3 +82,28 @@ def test_a_move_that_neighbours_tell_as_well_is_told_between_them() -> None:
         told.append((int(ends[1]), int(ends[2] or ends[1])))
     assert all(low <= 10 <= high for low, high in told)
     assert sum(low < high for low, high in told) == 2
+
+
+def test_the_board_at_one_station_and_the_camera_at_another_are_both_told() -> None:
+    """The later move came out as one that was told twice, and as stations that fit nothing."""
+    rows = np.arange(11)[:, None]
+    off = {"board_off": (rows >= 4) * 2.0 * ONE, "camera_off": (rows >= 8) * 2.0 * OTHER}
+    truly = Seen(BOARD.points(), CAMERA, **off)
+    session = typed(simulated(Case(stations=11), np.random.default_rng(24), truly).problem)
+    said = weighty(session)
+    assert [(f.code, f.station) for f in said] == [("board-moved", 5), ("camera-moved", 9)]
+    sizes = [float(size) for f in said for size in re.findall(r"([\d.]+) mm", f.message)]
+    assert sizes == pytest.approx([5.4, 5.5], abs=0.5)
+    assert all("from 5 on or those before 9" in f.remedy for f in said)
+
+
+def test_a_slip_beside_a_drift_is_named_with_its_value() -> None:
+    """The station came out as one that fits nothing: its pose had been moved with the drift."""
+    share = np.linspace(0.0, 1.0, 9)[:, None]
+    truly = Seen(BOARD.points(), CAMERA, camera_off=share * 2.0 * ONE)
+    session = typed(simulated(Case(stations=9), np.random.default_rng(25), truly).problem)
+    x, y, *rest = session.texts[6]
+    texts = {**session.texts, 6: (x, f"{float(y) + 30.0:.2f}", *rest)}
+    drift, slip = weighty(Faulty(with_texts(session.problem, texts), texts, session.true))
+    assert (drift.code, drift.station) == ("camera-moved", None)
+    assert (slip.station, slip.field, slip.suggested) == (6, "Y", y)

@@ -129,31 +129,29 @@ def _either(plain: Cause, close: Sequence[Cause]) -> Cause:
 
 
 def _undecided(best: Cause, close: Sequence[Cause]) -> Cause:
-    """Return the likeliest move, which tells as well of another kind of move among ``close``.
+    """Return the likeliest moves, which tell as well of another kind of move among ``close``.
 
     Another kind is that of the other thing, or a drift for a knock. ``best`` may be no move at all.
     """
-    said = best.findings[0] if best.findings else None
-    if said is None or said.code not in MOVES:
-        return best
-    others = [cause.findings[0] for cause in close if cause.findings]
-    other = next((f for f in others if f.code in MOVES and _kind(f) != _kind(said)), None)
+    kind = _kind(best)
+    other = next((c for c in close if kind and _kind(c) and _kind(c) != kind), None)
     if other is None:
         return best
+    said = best.findings[0]
     both = finding(
         said.code,
         "undecided",
         station=said.station,
-        suggested=other.code,
-        first=said.message,
-        other=other.message,
+        suggested=other.findings[0].code,
+        first=" ".join(item.message for item in best.findings),
+        other=" ".join(item.message for item in other.findings),
     )
     return replace(best, findings=(both,))
 
 
-def _kind(said: Finding) -> tuple[str, bool]:
-    """Return what moved, and whether slowly."""
-    return said.code, said.station is None
+def _kind(cause: Cause) -> list[tuple[str, bool]]:
+    """Return what moved, and whether slowly; empty for another cause."""
+    return [(item.code, item.station is None) for item in cause.findings if item.code in MOVES]
 
 
 def or_bad_stops(moved: Cause, several: list[Cause]) -> Cause:

@@ -1,7 +1,7 @@
 """Something moved during the session: at once between two stations, or slowly from first to last.
 
-After a knock two blocks of stations fit alone, not together; after two knocks of the same thing,
-three blocks. A drift is taken as linear in time, and the stations as evenly spread over it; a
+After a knock two blocks of stations fit alone, not together; after two knocks, of one thing or of
+two, three blocks. A drift is taken as linear in time, and the stations as evenly spread over it; a
 closing stop at the first pose shows it best.
 """
 
@@ -52,35 +52,45 @@ CODES = {  # by mount and side: code, variant, and variant of two moves
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Split:
-    """A start of moves of one ``side`` at the rows ``places``: ``typed`` with all blocks put right.
+    """A start of moves, each of one of the ``sides``, at the rows ``places``.
 
-    ``moved`` (n, moves) is 1 in the stations that a move concerns; ``camera`` and ``board`` hold
-    where it is 0 throughout. ``score`` says how badly all of it fits. A drift has no place:
-    ``moved`` (n, 1) grows from 0 to 1.
+    ``base`` and ``flange`` (n, 4, 4) put the poses ``old`` right. ``moved`` (n, moves) is 1 in the
+    stations that a move concerns; ``camera`` and ``board`` hold where it is 0 throughout. ``score``
+    says how badly all of it fits. A drift has no place: ``moved`` (n, 1) grows from 0 to 1.
     """
 
-    side: str
+    sides: tuple[str, ...]
     places: tuple[int, ...]
-    typed: Array
+    old: Array
+    base: Array
+    flange: Array
     moved: Array
     camera: Array
     board: Array
     score: float
 
+    @property
+    def typed(self) -> Array:
+        """The poses (n, 4, 4) with all blocks put right."""
+        return np.asarray(self.base @ self.old @ self.flange)
+
+    def as_at(self, row: int) -> Array:
+        """Return all poses (n, 4, 4) with what puts the one in ``row`` right."""
+        return np.asarray(self.base[row] @ self.old @ self.flange[row])
+
     def blocks(self) -> list[slice]:
         """Return the rows of each block, the first ones first."""
-        ends = [0, *self.places, len(self.typed)]
+        ends = [0, *self.places, len(self.old)]
         return [slice(*rows) for rows in pairwise(ends)]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Fitted:
-    """A split fitted with its moves as further unknowns: poses put right (n, 4, 4), state without
-    the moves, weight, fit, and which stations (n,) are in it."""
+    """A split fitted with its moves as further unknowns: the poses put right by them, weight, state
+    without the moves, fit, and which stations (n,) are in it."""
 
     start: Split
     weight: float
-    typed: Array
     state: State
     fit: Fit
     used: NDArray[np.bool_]
@@ -130,11 +140,16 @@ def _drifts(scene: Scene) -> list[Split]:
     stations, state = scene.stations, scene.found.fit.state
     if len(scene.ids) < LEAST_DRIFT:
         return []
-    grown = drift_share(len(scene.ids))[:, None]
+    grown, still = drift_share(len(scene.ids))[:, None], _still(stations)
     return [
-        Split(side, (), stations.typed, grown, state.camera, state.board, 0.0)
+        Split((side,), (), stations.typed, still, still, grown, state.camera, state.board, 0.0)
         for side in ("flange", "base")
     ]
+
+
+def _still(stations: Stations) -> Array:
+    """Return what puts no pose right (n, 4, 4)."""
+    return np.broadcast_to(np.eye(4), stations.typed.shape)
 
 
 def _starts(scene: Scene, place: int) -> list[Split]:
@@ -149,7 +164,7 @@ def _starts(scene: Scene, place: int) -> list[Split]:
 
 def _better(starts: Sequence[Split]) -> list[Split]:
     """Return of the starts at one place the better one of each side."""
-    by_side = [[s for s in starts if s.side == side] for side in ("flange", "base")]
+    by_side = [[s for s in starts if s.sides == (side,)] for side in ("flange", "base")]
     return [min(found, key=_score) for found in by_side if found]
 
 
@@ -159,25 +174,44 @@ def _from_block(scene: Scene, place: int, alone: NDArray[np.bool_]) -> list[Spli
     camera, board = closed_form(
         scene.stations.mount, typed[alone], scene.views[alone], scene.found.gathered.board
     )
-    still = [Split(side, (place,), typed, moved, camera, board, 0.0) for side in ("flange", "base")]
-    return [_moved(scene, start) for start in still]
+    still = _still(scene.stations)
+    return [
+        _moved(scene, Split((side,), (place,), typed, still, still, moved, camera, board, 0.0))
+        for side in ("flange", "base")
+    ]
 
 
 def _moved(scene: Scene, start: Split) -> Split:
-    """Return the start with each block that moved put as a whole to where it fits best."""
-    mount, old = scene.stations.mount, scene.stations.typed
+    """Return the start with each block that moved put as a whole to where it fits best.
+
+    Outwards from the block that did not: what moved there has not moved back.
+    """
+    mount, old = scene.stations.mount, start.old
     implied = implied_flange(mount, start.camera, scene.views, start.board)
-    flange = start.side == "flange"
-    each = inverse(old) @ implied if flange else implied @ inverse(old)
-    typed = old.copy()
-    for rows in start.blocks():
-        if start.moved[rows].any():
-            move = transform(mean_rotation(each[rows, :3, :3]), each[rows, :3, 3].mean(axis=0))
-            typed[rows] = old[rows] @ move if flange else move @ old[rows]
+    base, flange, blocks = (
+        np.array(_still(scene.stations)),
+        np.array(_still(scene.stations)),
+        start.blocks(),
+    )
+    outwards = zip(blocks[1:], start.sides, strict=True)
+    if start.moved[0, 0]:
+        outwards = zip(blocks[-2::-1], start.sides[::-1], strict=True)
+    by_base, by_flange = np.eye(4), np.eye(4)
+    for rows, side in outwards:
+        if side == "flange":
+            by_flange = _mean(inverse(by_base @ old[rows]) @ implied[rows])
+        else:
+            by_base = _mean(implied[rows] @ inverse(old[rows] @ by_flange))
+        base[rows], flange[rows] = by_base, by_flange
+    start = replace(start, base=base, flange=flange)
     centre = scene.found.gathered.board.points().mean(axis=0)
-    seen = related(mount, typed) @ start.board
+    seen = related(mount, start.typed) @ start.board
     off = squared_deviation(start.camera @ scene.views, seen, centre)
-    return replace(start, typed=typed, score=float(np.log1p(off).sum()))
+    return replace(start, score=float(np.log1p(off).sum()))
+
+
+def _mean(T: Array) -> Array:
+    return transform(mean_rotation(T[:, :3, :3]), T[:, :3, 3].mean(axis=0))
 
 
 def _settled(scene: Scene, found: Fitted, share: float) -> Fitted:
@@ -207,7 +241,7 @@ def _steps(n: int, places: Sequence[int], earlier: bool) -> Array:
 
 
 def _twice(scene: Scene, tried: dict[int, list[Split]], once: Fitted, share: float) -> list[Fitted]:
-    """Return two moves of the same thing, where they are clearly likelier than one.
+    """Return two moves, of the same thing or of both, where they are clearly likelier than one.
 
     Not where one is no better than the session as declared: two are looked for once one is there.
     """
@@ -217,23 +251,24 @@ def _twice(scene: Scene, tried: dict[int, list[Split]], once: Fitted, share: flo
     starts = sorted((one for some in tried.values() for one in some), key=_score)[:PAIRED]
     pairs = [pair for start in starts for pair in _again(scene, start, [*tried])]
     twice = 2.0 * share + float(np.log(2.0))  # either of them may be the first
-    found = _fitted(scene, min(pairs, key=_score), twice, SIZES) if pairs else None
-    if found is None:
-        return []
-    found = _settled(scene, found, twice)
-    return [found] if found.weight > once.weight + SURE else []
+    alike = [[p for p in pairs if (len(set(p.sides)) == 1) is same] for same in (True, False)]
+    fits = [_fitted(scene, min(some, key=_score), twice, SIZES) for some in alike if some]
+    found = [_settled(scene, one, twice) for one in fits if one is not None]
+    return [one for one in found if one.weight > once.weight + SURE]
 
 
 def _again(scene: Scene, start: Split, places: Sequence[int]) -> list[Split]:
     """Return the starts with a second move at one of ``places`` among the stations moved."""
-    earlier, (first,) = bool(start.moved[0, 0]), start.places
+    earlier, (first,), (side,) = bool(start.moved[0, 0]), start.places, start.sides
     found = []
     for other in places:
         if (other < first) != earlier or abs(other - first) < LEAST_BLOCK:
             continue
         both = (min(first, other), max(first, other))
         moved = _steps(len(scene.ids), both, earlier)
-        found.append(_moved(scene, replace(start, places=both, moved=moved)))
+        for too in ("flange", "base"):
+            sides = (too, side) if earlier else (side, too)
+            found.append(_moved(scene, replace(start, sides=sides, places=both, moved=moved)))
     return found
 
 
@@ -244,17 +279,17 @@ def _fitted(
 
     The likeliest of the ``sizes`` is their prior.
     """
-    found, moves = scene.found, start.moved.shape[1]
-    p = len(found.stations.systematic_sd)
-    by_side = side_columns(start.typed)[start.side]
-    columns = np.concatenate([by_side * part[:, None, None] for part in start.moved.T], axis=2)
+    found, moves, typed = scene.found, len(start.sides), start.typed
+    p, by_side = len(found.stations.systematic_sd), side_columns(typed)
+    each = zip(start.sides, start.moved.T, strict=True)
+    columns = np.concatenate([by_side[side] * part[:, None, None] for side, part in each], axis=2)
     errors = np.zeros(p + 6 * moves + len(found.stations.terms_sd))
     state = State(start.camera, start.board, errors)
     used = np.ones(len(scene.ids), bool)
     tried, noise = [], None
     for size in sizes:
         stations = with_errors(found.stations, columns, np.tile(np.repeat(size, 3), moves))
-        stations = replace(stations, typed=start.typed)
+        stations = replace(stations, typed=typed)
         ended = fit(stations, state, found.prior, noise=noise)
         tried.append((evidence(stations, used, ended, found.prior), stations, ended))
         state, noise = ended.state, ended.noise
@@ -264,19 +299,32 @@ def _fitted(
         return None
     weight += share - float(np.log(len(sizes)))
     of_moves = slice(p, p + 6 * moves)
-    typed = displaced(start.typed, columns @ ended.state.errors[of_moves])
+    right = _further(start, ended.state.errors[of_moves].reshape(moves, 6))
     plain = replace(ended.state, errors=np.delete(ended.state.errors, of_moves))
-    return Fitted(start, weight, typed, plain, ended, used)
+    return Fitted(right, weight, plain, ended, used)
+
+
+def _further(start: Split, moves: Array) -> Split:
+    """Return the start with further ``moves`` (moves, 6) as `side_columns` has them."""
+    base, flange, middle = start.base, start.flange, start.typed[:, :3, 3].mean(axis=0)
+    for side, part, move in zip(start.sides, start.moved.T, moves, strict=True):
+        by = displaced(np.eye(4), part[:, None] * move)
+        if side == "flange":
+            flange = flange @ by
+        else:
+            about = middle - by[:, :3, :3] @ middle
+            base = transform(by[:, :3, :3], by[:, :3, 3] + about) @ base
+    return replace(start, base=base, flange=flange)
 
 
 def _cause(scene: Scene, found: Fitted) -> Cause:
     """Return the split as a cause."""
-    start, typed = found.start, found.typed
-    described = _finding(scene, found)
-    if start.places and not found.used[start.moved.any(axis=1)].all():
-        typed = _of_the_other(found, scene.stations.typed)
+    start = found.start
+    typed = start.typed
+    if not found.used[start.moved.any(axis=1)].all():
+        typed = _of_the_other(found)
     problem = applied(scene.found.problem, scene.ids, typed)
-    return Cause(found.weight, (described,), problem, texts_of(scene))
+    return Cause(found.weight, _findings(scene, found), problem, texts_of(scene))
 
 
 def _without_bad(
@@ -303,47 +351,52 @@ def _without_bad(
     return weight, ended, used
 
 
-def _of_the_other(found: Fitted, old: Array) -> Array:
-    """Return the poses (n, 4, 4) with all blocks put right but that of a bad station.
+def _of_the_other(found: Fitted) -> Array:
+    """Return the poses (n, 4, 4) all put to where a bad station is.
 
     Which then keeps the pose that was typed, and its wrong field can be looked for.
     """
-    typed, row = found.typed, int(np.argmin(found.used))
-    if found.start.side == "flange":
-        return np.asarray(typed @ (inverse(typed[row]) @ old[row]))
-    return np.asarray(old[row] @ inverse(typed[row]) @ typed)
+    start, row = found.start, int(np.argmin(found.used))
+    return np.asarray(inverse(start.base[row]) @ start.typed @ inverse(start.flange[row]))
 
 
-def _finding(scene: Scene, found: Fitted) -> Finding:
-    """Return the finding: how far the thing sits from where it sat before, each time."""
+def _findings(scene: Scene, found: Fitted) -> tuple[Finding, ...]:
+    """Return how far each thing sits from where it sat before, each time that it moved."""
     start, fixed = found.start, scene.stations.mount == EYE_TO_HAND
-    code, once, twice = CODES[fixed, start.side]
     rows = [block.start for block in start.blocks()] if start.places else [0, -1]
-    far = [_apart(*pair) for pair in pairwise(_thing(scene, found, row) for row in rows)]
     since = [_since(scene, found, k) for k in range(len(start.places))]
-    words, first, last = since[0] if since else ("", None, None)
-    return finding(
-        code,
-        twice if len(since) > 1 else once if since else "drift",
-        station=scene.ids[start.places[0]] if since else None,
-        distance_mm=far[0][0],
-        angle_deg=far[0][1],
-        since=words,
-        first=first,
-        last=last,
-        again_mm=far[-1][0],
-        again_deg=far[-1][1],
-        since_again=since[-1][0] if since else "",
-    )
+    moves = list(zip(start.sides, pairwise(rows), strict=True))
+    far = [_apart(*(_thing(scene, found, side, row) for row in ends)) for side, ends in moves]
+    first = min((item[1] for item in since), default=None)  # repeated from there on, all is well
+    last = max((item[2] for item in since), default=None)
+    twice = len(since) > 1 and len(set(start.sides)) == 1
+    said = []
+    for k in range(1 if twice else len(moves)):
+        code, once, again = CODES[fixed, start.sides[k]]
+        variant = again if twice else once if since else "drift"
+        one = finding(
+            code,
+            variant,
+            station=scene.ids[start.places[k]] if since else None,
+            distance_mm=far[k][0],
+            angle_deg=far[k][1],
+            since=since[k][0] if since else "",
+            first=first,
+            last=last,
+            again_mm=far[-1][0],
+            again_deg=far[-1][1],
+            since_again=since[-1][0] if since else "",
+        )
+        said.append(one)
+    return tuple(said)
 
 
-def _thing(scene: Scene, found: Fitted, row: int) -> Array:
-    """Return the transform (4, 4) of what moved as it was at the station in ``row``."""
-    fixed, old = scene.stations.mount == EYE_TO_HAND, scene.stations.typed[row]
-    state, typed = found.state, found.typed[row]
-    if found.start.side == "flange":
-        return np.asarray(inverse(old) @ typed @ (state.board if fixed else state.camera))
-    return np.asarray(old @ inverse(typed) @ (state.camera if fixed else state.board))
+def _thing(scene: Scene, found: Fitted, side: str, row: int) -> Array:
+    """Return the transform (4, 4) of what moves on ``side`` as it was at the station in ``row``."""
+    fixed, start, state = scene.stations.mount == EYE_TO_HAND, found.start, found.state
+    if side == "flange":
+        return np.asarray(start.flange[row] @ (state.board if fixed else state.camera))
+    return np.asarray(inverse(start.base[row]) @ (state.camera if fixed else state.board))
 
 
 def _apart(before: Array, after: Array) -> tuple[float, float]:
@@ -367,13 +420,11 @@ def _likely_places(scene: Scene, found: Fitted, move: int) -> tuple[int, int, in
     In the order of the rows. Each station between the moves before and after is held against both
     places of the thing; a bad one, which fits neither, tells nothing.
     """
-    blocks, side, old = found.start.blocks(), found.start.side, scene.stations.typed
-    fits = []
-    for block in blocks[move : move + 2]:
-        there, here = old[block.start], found.typed[block.start]
-        flange = side == "flange"
-        typed = old @ (inverse(there) @ here) if flange else here @ inverse(there) @ old
-        fits.append(_log_fits(replace(scene.stations, typed=typed), found))
+    blocks = found.start.blocks()
+    fits = [
+        _log_fits(replace(scene.stations, typed=found.start.as_at(block.start)), found)
+        for block in blocks[move : move + 2]
+    ]
     first, last = blocks[move].start + LEAST_BLOCK, blocks[move + 1].stop - LEAST_BLOCK
     stood = fits[0].cumsum() + fits[1][::-1].cumsum()[::-1] - fits[1]  # row k: the last before it
     weight = stood[first - 1 : last]
