@@ -94,3 +94,14 @@ def pick_errors(session: Simulated, old: Result, shift: Array) -> Array:
     if session.case.geometry_mm > 0.0:
         off[: len(session.errors)] = session.errors
     return np.asarray(M @ displacement(old.camera, displaced(session.camera, shift)) + S @ off)
+
+
+def moving(
+    session: Simulated, stations: int, shifts: Array, slips: Array, seed: tuple[int, ...]
+) -> Problem:
+    """Return new stations at each of which camera and board are displaced by their own (n, 6)."""
+    seen = [
+        revisited(session, stations, shift, slip, np.random.default_rng(seed)).observations[k]
+        for k, (shift, slip) in enumerate(zip(shifts, slips, strict=True))
+    ]
+    return replace(session.problem, observations=tuple(seen))

@@ -25,6 +25,7 @@ from ..estimate.information import whole_information
 from ..estimate.problem import Problem
 from ..estimate.result import Result
 from ..findings import Finding, finding
+from .going import at_the_end
 from .recheck import (
     FREE,
     RECHECK_COUNT,
@@ -34,7 +35,7 @@ from .recheck import (
     mount_covariance,
     stations_to_revisit,
 )
-from .update import Update, seen_stations, updated
+from .update import seen_stations
 
 MOST_MORE = 12  # further stations that are thought of; the full job takes no more
 NOT_KNOWN: State = "not-known"
@@ -79,12 +80,12 @@ def pick_now(
     mount = mount_covariance(problem.board)
     still = answer.cause == "board"
     shift, slip = (np.zeros((6, 6)), FREE + mount) if still else (FREE, mount)
-    found = updated(old, seen, shift, slip)
-    sizes, expanded = _errors(old, found, found.now_covariance)
+    now, covariance = at_the_end(old, seen, shift, slip)[1:]
+    sizes, expanded = _errors(old, now, covariance)
     state, worst = _state(sizes, expanded, tolerance)
     more: int | None = 0
     if state == NOT_KNOWN or answer.cause == "unclear":
-        more = _stations_that_tell(old, before, found, sizes, tolerance)
+        more = _stations_that_tell(old, before, now, covariance, sizes, tolerance)
     if answer.cause == "unclear":  # camera or board: the camera's part is not known
         state, more = NOT_KNOWN, max(more or 1, RECHECK_COUNT - len(answer.stations), 1)
     chance = chance_beyond(sizes[worst], expanded[worst] / 2.0, tolerance.position_mm)
@@ -118,14 +119,14 @@ def _next(state: State, more: int | None, answer: Recheck, ways: Ways) -> str:
     return ways.quick
 
 
-def _errors(old: Result, found: Update, covariance: Array) -> tuple[Array, Array]:
+def _errors(old: Result, now: Array, covariance: Array) -> tuple[Array, Array]:
     """Return the size (8,) of the pick error at the corners [mm], and U of it."""
     if old.pick is None:
         raise ValueError("the result is not solved")
     pick, value = old.pick, old.systematic.value
     M, S = pick.moved[pick.corner], pick.off[pick.corner]
-    off = value + found.now[12:]
-    error = -M @ (pick.rigid @ value + found.now[:6]) + S @ off
+    off = value + now[12:]
+    error = -M @ (pick.rigid @ value + now[:6]) + S @ off
     index = np.r_[0:6, 12 : 12 + len(value)]
     rows = np.concatenate([-M, S], axis=2)
     u2 = np.einsum("nij,jk,nik->n", rows, covariance[np.ix_(index, index)], rows)
@@ -148,16 +149,16 @@ def _state(sizes: Array, expanded: Array, tolerance: Tolerance) -> tuple[State, 
 
 
 def _stations_that_tell(
-    old: Result, before: Problem, found: Update, sizes: Array, tolerance: Tolerance
+    old: Result, before: Problem, now: Array, covariance: Array, sizes: Array, tolerance: Tolerance
 ) -> int | None:
     """Return after how many further stations it is known, if the error stays as measured."""
     ids = stations_to_revisit(old, before, MOST_MORE)
     place = {seen.id: seen.base_T_flange for seen in before.observations}
     gains = whole_information(before, old, np.array([place[one] for one in ids]))
-    known = np.linalg.inv(found.now_covariance)
+    known = np.linalg.inv(covariance)
     for count in range(1, MOST_MORE + 1):
         known = known + gains[(count - 1) % len(gains)]
-        _, expanded = _errors(old, found, np.linalg.inv(known))
+        _, expanded = _errors(old, now, np.linalg.inv(known))
         if _state(sizes, expanded, tolerance)[0] != NOT_KNOWN:
             return count
     return None

@@ -7,8 +7,10 @@ measures camera_T_board and a flange pose, both noisy, with the noise that the o
     residual = H_camera (x_camera + δ) + H_board (x_board + β) + H_errors x_errors + noise.
 
 δ and β are Gaussian: β with the mount's repeatability, δ zero or nearly free, as the hypothesis
-says. The update is the Gauss-Newton form of the Kalman filter (Bell & Cathey 1993, from memory),
-linearised again until it stands still, so that large movements are exact.
+says. A hypothesis may have more (`More`): lens or board are others than they were, one typed pose
+is wrong, or camera or board went on moving while the stations were recorded. The update is the
+Gauss-Newton form of the Kalman filter (Bell & Cathey 1993, from memory), linearised again until it
+stands still, so that large movements are exact.
 """
 
 from __future__ import annotations
@@ -21,13 +23,15 @@ import scipy
 
 from ..arrays import Array
 from ..errors import SolveError
-from ..estimate.fit import State, Stations, linear_system
+from ..estimate.fit import State, Stations, System, linear_system
 from ..estimate.gather import gather, stations_of
-from ..estimate.problem import Problem, predicted_view
+from ..estimate.problem import Noise, Problem, predicted_view
 from ..estimate.result import Result
 from ..frames import displaced, displacement
 
 STEPS = 20  # of linearising again; 3 or 4 are usual
+LEAST_TOLD = 1e-9  # [-] of the most that the images tell of any error: below, they tell nothing
+CAMERA, BOARD = slice(0, 6), slice(6, 12)  # where they stand among all that is estimated
 STILL = 1e-6  # [rad, mm] a step below every display
 # Scales on which a board seen at a new station may have moved when its pose is picked out of the
 # two of a flat board: far above any bump that leaves the board in view.
@@ -48,13 +52,42 @@ class Seen:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
+class Going:
+    """Camera or board moved between the first and the last of the stations.
+
+    ``part``: `CAMERA` or `BOARD`; ``left`` (n,) which share of that movement was still to come at
+    each station, ``covariance`` (6, 6) of it. What an update finds is then what holds at the end.
+    """
+
+    part: slice
+    left: Array
+    covariance: Array
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class More:
+    """What a hypothesis has beside the camera's movement and the board's displacement.
+
+    ``changed`` (p,) prior variances of what the errors of `Result.systematic` are now less what
+    they were. ``typed``: index and covariance (6, 6) of a flange pose that is wrong. ``images``:
+    whether what the images by themselves say of lens and board counts.
+    """
+
+    changed: Array | None = None
+    typed: tuple[int, Array] | None = None
+    going: Going | None = None
+    images: bool = False
+
+
+@dataclass(frozen=True, slots=True, eq=False)
 class Update:
     """Where an update ended.
 
     ``camera`` and ``board`` (4, 4) now; ``shift`` δ (6,) and ``shift_covariance``; ``slip`` β and
     ``slip_covariance``; ``now`` (12 + p,) camera, board and errors against the old result, all
-    together, and ``now_covariance``; ``misfit`` the squared innovation yᵀS⁻¹y [-]; ``evidence`` the
-    log probability density of the stations, unknowns integrated out (Laplace).
+    together, and ``now_covariance``; ``misfit`` the squared innovation yᵀS⁻¹y [-] of ``count``
+    numbers; ``evidence`` the log probability density of the stations, unknowns integrated out
+    (Laplace).
     """
 
     camera: Array
@@ -66,7 +99,13 @@ class Update:
     now: Array
     now_covariance: Array
     misfit: float
+    count: int
     evidence: float
+
+    @property
+    def spread(self) -> float:
+        """Logarithm of |S|, how far the stations may spread: the price of being free."""
+        return -2.0 * self.evidence - self.misfit
 
 
 def seen_stations(result: Result, problem: Problem) -> Seen | None:
@@ -88,26 +127,36 @@ def seen_stations(result: Result, problem: Problem) -> Seen | None:
     return Seen(stations, tuple(problem.observations[i].id for i in gathered.index))
 
 
-def updated(result: Result, seen: Seen, shift: Array, slip: Array) -> Update:
+def updated(
+    result: Result, seen: Seen, shift: Array, slip: Array, more: More | None = None
+) -> Update:
     """Return the update of ``result`` by ``seen``.
 
     ``shift`` (6, 6) and ``slip`` (6, 6): prior covariances of the camera's movement and of the
-    board's displacement on its mount. Raises SolveError where the old result is not solved.
+    board's displacement on its mount; ``more``: what else there may be. Raises SolveError where the
+    old result is not solved.
     """
     if not result.solved or result.noise is None:
         raise SolveError(
             "the earlier session gives no result", "Do the full job, or name another one."
         )
-    prior = scipy.linalg.block_diag(result.full_covariance, shift, slip)
-    z = np.zeros(len(prior))
+    more = more or More()
     p = len(result.systematic.value)
+    old = result.full_covariance
+    if more.changed is not None:
+        old = old + np.diag(np.concatenate([np.zeros(12), more.changed]))
+    prior = scipy.linalg.block_diag(old, shift, slip)
+    told, said = _of_images(result, seen) if more.images else (np.zeros((0, p)), np.zeros(0))
+    below = np.zeros((len(said), len(prior)))
+    below[:, 12 : 12 + p] = told
+    z = np.zeros(len(prior))
     for _ in range(STEPS):
-        state = _state(result, z, p)
-        system = linear_system(seen.stations, state)
+        system = linear_system(seen.stations, _state(result, z, p))
         rows = system.rows  # of camera, board and errors, then those of δ and β
         H = np.concatenate([rows, rows[..., :12]], axis=2).reshape(-1, 24 + p)
-        V = scipy.linalg.block_diag(*system.covariance(result.noise))
-        y = system.residual.ravel() + H @ z
+        y = np.concatenate([system.residual.ravel() + H @ z, said])
+        H = np.concatenate([H, below])
+        V = scipy.linalg.block_diag(_noise(result.noise, system, more), np.eye(len(below)))
         S = H @ prior @ H.T + V
         gain = np.linalg.solve(S, H @ prior).T
         before, z = z, gain @ y
@@ -129,8 +178,42 @@ def updated(result: Result, seen: Seen, shift: Array, slip: Array) -> Update:
         now=together @ z,
         now_covariance=now_covariance,
         misfit=misfit,
+        count=len(y),
         evidence=float(-0.5 * (misfit + np.linalg.slogdet(S)[1])),
     )
+
+
+def _noise(noise: Noise, system: System, more: More) -> Array:
+    """Return by what the residuals (6n,) vary, (6n, 6n), all that is estimated given."""
+    V = system.covariance(noise)
+    if more.typed is not None:
+        k, covariance = more.typed
+        V[k] += system.by_flange[k] @ covariance @ system.by_flange[k].T
+    whole = np.asarray(scipy.linalg.block_diag(*V))
+    if more.going is not None:
+        moved = system.rows[:, :, more.going.part] * more.going.left[:, None, None]
+        moved = moved.reshape(-1, 6)
+        whole += moved @ more.going.covariance @ moved.T
+    return whole
+
+
+def _of_images(result: Result, seen: Seen) -> tuple[Array, Array]:
+    """Return what the images alone say of the errors: rows (r, p) and residuals (r,).
+
+    Against the old result, in standard deviations: how the points of one image lie to each other
+    tells of lens and board whatever the poses are.
+    """
+    noise, arm = result.noise, result.systematic.arm
+    if noise is None:
+        raise SolveError("the earlier session gives no result", "Name another one.")
+    _, gradient, information = seen.stations.views.rests
+    told, axes = np.linalg.eigh(information / noise.pixel_px**2)
+    keep = told > LEAST_TOLD * max(float(told[-1]), 1e-300)
+    root, axes = np.sqrt(told[keep])[:, None], axes[:, keep].T
+    rows = np.zeros((len(root), len(result.systematic.value)))
+    rows[:, arm:] = axes * root
+    pulled = (axes @ gradient) / noise.pixel_px**2 / root[:, 0]
+    return rows, pulled - rows @ result.systematic.value
 
 
 def _state(result: Result, z: Array, p: int) -> State:

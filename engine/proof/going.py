@@ -1,0 +1,65 @@
+"""Whether camera or board went on moving while a recheck was recorded: a drift, or a knock.
+
+A recheck takes minutes. What a bump loosened may give way meanwhile, and what the stations then
+show on average is not where the camera stands at the end, when picking goes on. Looked at are a
+drift, even from the first station to the last, and one knock between any two of them, of the
+camera or of the board, small or large. None is believed, and none is ruled out: each counts by how
+likely it makes the stations, so that what they leave open stays in U.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import numpy as np
+import scipy
+
+from ..arrays import Array
+from ..estimate.result import Result
+from .update import BOARD, CAMERA, Going, More, Seen, Update, updated
+
+CHANCE = 0.1  # [-] of rechecks in which something goes on moving; common practice, no source
+SIZES_MM = (0.5, 2.0)  # of such movements, standard deviations on every axis; CP, no source
+LEVER_MM = 500.0  # mm; a bump of d mm turns what it moves by d / 500 rad; CP, no source
+
+
+def ways(count: int) -> Iterator[tuple[slice, Array]]:
+    """Yield what may move while so many stations are recorded, and its share left at each (n,)."""
+    if count < 2:
+        return
+    order = np.arange(count)
+    shares = [(order[-1] - order) / (count - 1.0)]
+    shares += [(order < first).astype(float) for first in range(1, count)]
+    if count == 2:
+        shares = shares[:1]  # a drift and a knock are one
+    for part in (CAMERA, BOARD):
+        for left in shares:
+            yield part, left
+
+
+def spread(size_mm: float) -> Array:
+    """Return the covariance (6, 6) of a movement of so many mm on every axis."""
+    return np.diag([(size_mm / LEVER_MM) ** 2] * 3 + [size_mm**2] * 3)
+
+
+def at_the_end(old: Result, seen: Seen, shift: Array, slip: Array) -> tuple[Update, Array, Array]:
+    """Return the update of still stations; and what holds at the end, and its covariance.
+
+    As `Update.now`, whatever moved on meanwhile: the mean of all that may have, by their evidence.
+    """
+    still = updated(old, seen, shift, slip)
+    found, weights = [still], [np.log(1.0 - CHANCE) + still.evidence]
+    each = [
+        Going(part, left, spread(size)) for part, left in ways(len(seen.ids)) for size in SIZES_MM
+    ]
+    for going in each:
+        one = updated(old, seen, shift, slip, More(going=going))
+        found.append(one)
+        weights.append(np.log(CHANCE / len(each)) + one.evidence)
+    share = np.exp(np.array(weights) - scipy.special.logsumexp(weights))
+    now = np.einsum("m,mi->i", share, np.array([one.now for one in found]))
+    covariance = np.zeros_like(still.now_covariance)
+    for part, one in zip(share, found, strict=True):
+        off = one.now - now
+        covariance += part * (one.now_covariance + np.outer(off, off))
+    return still, now, covariance

@@ -1,0 +1,63 @@
+"""What goes on moving while a recheck is recorded stays in the uncertainty of a pick."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from bumps import MOUNT, bump, moving, old_session, pick_errors, remounted
+from simulated_sessions import Case
+
+from engine.cell.cell import EYE_IN_HAND, Tolerance
+from engine.proof.going import at_the_end, ways
+from engine.proof.pick_now import commands, pick_now
+from engine.proof.recheck import FREE, mount_covariance, recheck
+from engine.proof.update import seen_stations
+
+WAYS = commands("new", "old")
+CASES = {"fixed": Case(stations=8), "hand": Case(mount=EYE_IN_HAND, stations=8)}
+
+
+@pytest.mark.parametrize("how", ["drift", "knock"])
+@pytest.mark.parametrize("name", CASES)
+def test_a_pick_is_off_by_no_more_than_u_though_the_camera_moved_meanwhile(
+    how: str, name: str
+) -> None:
+    off, within = 0, 0
+    for seed, n in ((seed, n) for seed in range(205, 209) for n in (4, 6)):
+        session, old = old_session(CASES[name], seed)
+        rng = np.random.default_rng([seed, n, 12])
+        whole, slip = bump(1.0, rng), remounted(MOUNT, rng)
+        share = np.arange(n) / (n - 1.0) if how == "drift" else np.arange(n) >= n // 2
+        shifts = share[:, None] * whole
+        problem = moving(session, n, shifts, np.tile(slip, (n, 1)), (seed, n))
+        true = float(np.linalg.norm(pick_errors(session, old, whole), axis=1).max())
+        tolerance = Tolerance(0.9 * true, 0.2)
+        answer = recheck(old, problem)
+        now = pick_now(old, session.problem, problem, answer, tolerance, WAYS)
+        within += now.state == "within"
+        if now.error_mm is not None and now.expanded_mm is not None and answer.cause != "unclear":
+            off += abs(now.error_mm - true) > now.expanded_mm
+    assert (within, off) == (0, 0)
+
+
+def test_stations_that_stand_still_leave_little_of_it_open() -> None:
+    wider = []
+    for seed in range(205, 209):
+        session, old = old_session(CASES["fixed"], seed)
+        still, slip = np.zeros((5, 6)), remounted(MOUNT, np.random.default_rng(seed))
+        problem = moving(session, 5, still, np.tile(slip, (5, 1)), (seed, 5))
+        seen = seen_stations(old, problem)
+        assert seen is not None
+        found, _, covariance = at_the_end(old, seen, FREE, mount_covariance(problem.board))
+        wider.append(np.trace(covariance[3:6, 3:6]) / np.trace(found.now_covariance[3:6, 3:6]))
+    assert min(wider) >= 1.0
+    assert np.median(wider) < 1.2
+
+
+def test_what_may_move_meanwhile_is_all_still_to_come_at_first_and_none_at_the_end() -> None:
+    assert not list(ways(1))
+    for count in (2, 3, 6):
+        left = np.array([share for _, share in ways(count)])
+        assert (left[:, 0] == 1.0).all()
+        assert (left[:, -1] == 0.0).all()
+        assert len(left) == 2 * (count if count > 2 else 1)
