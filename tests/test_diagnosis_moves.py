@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -11,7 +12,7 @@ from mistakes import Faulty, typed, with_texts
 from simulated_sessions import BOARD, CAMERA, Case, Seen, simulated
 
 from engine.arrays import Array
-from engine.cell.cell import EYE_IN_HAND, EYE_TO_HAND, Mount
+from engine.cell.cell import EYE_IN_HAND, EYE_TO_HAND, Mount, Tolerance
 from engine.diagnosis.diagnose import diagnosed
 from engine.findings import Finding, Level
 
@@ -107,3 +108,12 @@ def test_a_slip_beside_a_drift_is_named_with_its_value() -> None:
     drift, slip = weighty(Faulty(with_texts(session.problem, texts), texts, session.true))
     assert (drift.code, drift.station) == ("camera-moved", None)
     assert (slip.station, slip.field, slip.suggested) == (6, "Y", y)
+
+
+@pytest.mark.parametrize(("row", "level"), [(3, Level.WARNING), (17, Level.ERROR)])
+def test_a_camera_that_moved_counts_from_where_it_stands_in_the_end(row: int, level: Level) -> None:
+    """A knock before the last stops was held against where the camera stood before: accepted."""
+    session = knocked(Case(stations=20), 24, "camera", {row: 0.6 * SMALL})
+    lenient = replace(session.problem, tolerance=Tolerance(2.0, 0.5))
+    (said,) = weighty(replace(session, problem=lenient), "accepted")
+    assert (said.code, said.station, said.level) == ("camera-moved", row + 1, level)

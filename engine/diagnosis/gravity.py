@@ -6,6 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 
+from ..arrays import Array
 from ..cell.cell import EYE_TO_HAND
 from ..cell.rule import keeps
 from ..estimate.assemble import assembled
@@ -57,12 +58,25 @@ def _matters(now: Solution, cause: Cause) -> bool:
     u, tolerance = after.uncertainty.work_volume_mm, now.problem.tolerance
     if before.pick is None or u is None:
         return True
-    moved = before.pick.moved @ displacement(after.camera, before.camera)
+    moved = before.pick.moved @ displacement(_at_the_end(now, cause, after.camera), before.camera)
     largest = float(np.linalg.norm(moved, axis=-1).max())
     if not keeps(before.uncertainty.pick_mm, tolerance.position_mm, tolerance.rule):
         largest = max(largest, _added(before, after, cause))
     counts = largest > max(MATTERS * 2.0 * u, OF_TOLERANCE * tolerance.position_mm)
     return counts and not _within_mount(now, cause)
+
+
+def _at_the_end(now: Solution, cause: Cause, camera: Array) -> Array:
+    """Return the camera (4, 4) after the last stop, from ``camera``, where the cause has it first.
+
+    A camera that moved picks from where it stands in the end, and the poses of the cause, put
+    right, are those at which it would have seen the same without having moved.
+    """
+    if not any(item.code == "camera-moved" for item in cause.findings):
+        return camera
+    old, new = (one.observations[-1].base_T_flange for one in (now.problem, cause.problem))
+    fixed = now.problem.mount == EYE_TO_HAND
+    return (old @ inverse(new) if fixed else inverse(old) @ new) @ camera
 
 
 def _added(before: Result, after: Result, cause: Cause) -> float:
