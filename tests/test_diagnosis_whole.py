@@ -12,6 +12,8 @@ from mistakes import (
     clean,
     half_turned,
     inverted,
+    mirrored_images,
+    miscounted,
     moved,
     other_focal,
     other_pitch,
@@ -244,8 +246,39 @@ def test_a_convention_and_a_slip_at_once() -> None:
     assert ("typed-value", session.station) in codes
 
 
-def test_two_causes_of_all_at_once_bring_no_advice_on_what_follows_from_them() -> None:
-    session = other_pitch(reread(clean(Case(stations=10), 34), "moving-zyx"), 1.1)
+PAIRS = {  # two causes of all stations, neither of which alone brings them together
+    "radians and mirrored images": (
+        lambda s: mirrored_images(reread(s, "fixed-xyz", "rad"), range(8)),
+        {("unit", "rad"), ("image-turned", None)},
+    ),
+    "metres and pitch": (
+        lambda s: other_pitch(scaled_lengths(s, 0.001), 0.9),
+        {("unit", "m"), ("board-pitch", "20")},
+    ),
+    "convention and columns": (
+        lambda s: miscounted(reread(s, "moving-zyx"), 12),
+        {("rotation-convention", "moving-zyx"), ("board-counts", "11")},
+    ),
+    "inverse poses one image off": (
+        lambda s: shifted(inverted(s), 1),
+        {("pairing", "+1"), ("inverse-pose", None)},
+    ),
+}
+
+
+@pytest.mark.parametrize("pair", PAIRS)
+def test_two_causes_of_all_stations_are_both_named(pair: str) -> None:
+    """The session came out as one that no cause explains, or with a pitch of 0.02 mm."""
+    change, wanted = PAIRS[pair]
+    session = change(clean(Case(stations=8), 34))
+    result = diagnosed(session.problem, session.texts)
+    errors = [f for f in result.findings if f.level is Level.ERROR]
+    assert {(f.code, f.suggested) for f in errors} == wanted
+
+
+def test_more_causes_of_all_bring_no_advice_on_what_follows_from_them() -> None:
+    session = other_pitch(reread(clean(Case(stations=7), 34), "moving-zyx"), 1.1)
+    session = mirrored_images(session, range(7))
     result = diagnosed(session.problem, session.texts)
     assert [f.code for f in result.findings if f.level is Level.ERROR] == ["outlier"]
     assert "no cause that is looked for" in result.findings[0].message

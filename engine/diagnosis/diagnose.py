@@ -14,6 +14,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from ..arrays import Array
 from ..cell.result import DIAGNOSED_OF_ALL
 from ..errors import StationbookError
 from ..estimate.assemble import assembled, unsolved
@@ -23,7 +24,16 @@ from ..estimate.problem import MOST_PIXEL_PX, Problem, absurd
 from ..estimate.result import Result, judged
 from ..estimate.solver import LEAST_STATIONS, Solution, fitted, flange_residuals, left_out, quiet
 from ..findings import Finding, by_gravity, has_error
-from .causes import Cause, configuration_causes, declared_weight, smooth_causes, texts_of
+from .both import first_causes
+from .causes import (
+    Cause,
+    apart_weight,
+    configuration_causes,
+    declared_weight,
+    smooth_causes,
+    texts_of,
+    weight_of,
+)
 from .gravity import ERROR_CHANCE, MOVES, STATION_CODES, weighed
 from .images import GARBLED_PX, count_causes, image_causes, turned_causes
 from .likeliest import SURE, least_weight, likeliest, likeliest_each, no_agreement, or_bad_stops
@@ -46,6 +56,7 @@ from .split import split_causes
 from .whole import (
     BETTER,
     NOTHING,
+    SURER,
     Promising,
     inverse_unsettled,
     order_causes,
@@ -77,6 +88,7 @@ OF_THE_WHOLE = (
 MOST_JUDGED, RUN = 60, 10  # stations that judge where nothing fits, in runs of so many
 KEPT = ("point_ids", "camera_T_board", "joints")  # of a station, what a cause that is kept changes
 NO_NUMBERS = (np.linalg.LinAlgError, StationbookError)  # raised by causes too wrong to be fitted
+SECOND_SHARE = -4.0  # log of how common a cause is beside another one, common practice, no source
 ROUNDS = 4  # causes found at most; more at once and the session is to be repeated
 
 
@@ -120,11 +132,14 @@ def diagnosed(problem: Problem, texts: Texts | None = None) -> Result:
     Raises as `estimate.solve` does.
     """
     found = examined(problem, texts)
-    return not_fitted(problem) if found is None else found.result()
+    return not_fitted(problem, texts) if found is None else found.result()
 
 
-def not_fitted(problem: Problem) -> Result:
-    """Return the result of a problem that cannot be solved, with what the images tell of it."""
+def not_fitted(problem: Problem, texts: Texts | None = None) -> Result:
+    """Return the result of a problem that cannot be solved, with what the images tell of it.
+
+    And what else is wrong with all stations once that is put right.
+    """
     result = unsolved(problem)
     with quiet():
         causes = count_causes(problem, {})
@@ -132,8 +147,11 @@ def not_fitted(problem: Problem) -> Result:
             causes = reported_causes(problem, {})
     if not causes:
         return result
+    rest = examined(causes[0].problem, texts)
+    told = () if rest is None or rest.diagnosis is None else rest.diagnosis.findings
+    others = (item for item in told if item.code in DIAGNOSED_OF_ALL)
     own = (item for item in result.findings if item.code not in (*CONSEQUENCES, *UNREAD))
-    return judged(result, (*causes[0].findings, *own))
+    return judged(result, (*causes[0].findings, *others, *own))
 
 
 def examined(problem: Problem, texts: Texts | None = None) -> Examined | None:
@@ -193,9 +211,14 @@ def _part(problem: Problem) -> Problem:
     return replace(problem, observations=tuple(seen[k + i] for k in starts for i in range(RUN)))
 
 
-def _diagnosed(found: Solution, texts: Texts) -> Diagnosis:
+def _diagnosed(found: Solution, texts: Texts, *, both: bool = True) -> Diagnosis:
+    """Return what is wrong, one cause after the other.
+
+    ``both``: where no single one brings the stations together, two of all stations are looked for.
+    """
     problem, findings, aside = found.problem, list[Finding](), frozenset[int]()
     now: Solution | None = found
+    typed = texts
     for attempt in range(ROUNDS):
         if now is None or (attempt >= HOPEFUL and _absurd(now)):
             break
@@ -209,13 +232,58 @@ def _diagnosed(found: Solution, texts: Texts) -> Diagnosis:
         if cause.kept:
             problem = _kept(problem, cause.problem)
         if cause.last:
-            return Diagnosis(tuple(findings), aside, problem, now)
+            return Diagnosis(tuple(findings), aside, problem, cause.found or now)
         now, texts = cause.found or fitted(cause.problem), cause.texts
     if now is not None and _absurd(now):
         left = [item for item in findings if item.code == "lens"]
+        if both and not left and (told := _both(found, typed)) is not None:
+            return told
         left = left or [no_agreement()]
         return Diagnosis(tuple(left), frozenset(), found.problem, None)
     return Diagnosis(tuple(findings), aside, problem, now)
+
+
+def _both(found: Solution, texts: Texts) -> Diagnosis | None:
+    """Return two causes of all stations that bring them together; None where it is not clear."""
+    try:
+        firsts = first_causes(scene(found, texts))
+    except np.linalg.LinAlgError:
+        return None
+    tried = list[tuple[float, Diagnosis]]()
+    for first in firsts:
+        now = fitted(first.problem)
+        if now is None:
+            continue
+        rest = _diagnosed(now, {} if first.last else first.texts, both=False)
+        settled, said = rest.settled, rest.findings
+        if settled is None or _absurd(settled) or 2 * int(settled.used.sum()) <= len(found.used):
+            continue
+        if not said or said[0].code not in DIAGNOSED_OF_ALL:
+            continue
+        kept = (
+            found.problem if rest.problem is first.problem else _kept(found.problem, rest.problem)
+        )
+        weight = weight_of(settled) + first.weight + SECOND_SHARE * len(said)
+        weight += apart_weight(settled, _left(found, first))
+        aside = first.set_aside | rest.set_aside
+        tried.append((weight, Diagnosis((*first.findings, *said), aside, kept, settled)))
+    tried.sort(key=lambda item: -item[0])
+    if not tried or tried[0][0] <= declared_weight(found) + SURER:
+        return None
+    best = _said(tried[0][1])
+    rivals = [weight for weight, other in tried[1:] if _said(other) != best]
+    return None if rivals and rivals[0] > tried[0][0] - SURER else tried[0][1]
+
+
+def _left(found: Solution, first: Cause) -> Array:
+    """Return the degrees of freedom (k,) of images left without a pose by ``first``."""
+    kept = {seen.id for seen in first.problem.observations}
+    rows = zip(found.gathered.index, found.stations.dof, strict=True)
+    return np.array([dof for row, dof in rows if found.problem.observations[row].id not in kept])
+
+
+def _said(diagnosis: Diagnosis) -> set[tuple[str, str | None]]:
+    return {(item.code, item.suggested) for item in diagnosis.findings}
 
 
 def _of_the_images(now: Solution, texts: Texts) -> Cause | None:

@@ -79,6 +79,20 @@ def image_causes(scene: Scene) -> list[Cause]:
     return [cause for cause in found if cause is not None]
 
 
+def mirrored(scene: Scene) -> Iterator[tuple[Array, Cause]]:
+    """Yield camera_T_board (n, 4, 4) of all images mirrored, as a cause without a fit.
+
+    Its weight says how common it is.
+    """
+    ids, problem = [*scene.ids], scene.found.problem
+    for reading in _image_readings(scene.found):
+        if np.linalg.det(reading.before) < 0.0:
+            said = (reading.said(ids, ids),)
+            other = _problem(problem, reading, None)
+            cause = Cause(reading.share, said, other, texts_of(scene))
+            yield reading.before @ scene.views @ reading.after, cause
+
+
 def turned_causes(found: Solution, texts: Texts) -> list[Cause]:
     """Return a turn or mirror of all images as causes: the lens data belong to the others then.
 

@@ -16,6 +16,7 @@ from ..estimate.problem import Problem, absurd
 from ..estimate.solver import Solution, fitted
 from ..estimate.start import closed_scale
 from ..findings import Finding, Level, finding
+from ..pendant.settings import LENGTH_MM
 from .causes import Cause, texts_of, weight_of
 from .scene import Scene, lens_test, scale_rows, scene
 
@@ -30,6 +31,7 @@ KNOWN = 0.01  # [-] standard deviation above which the stations tell nothing of 
 ROUNDS = 4  # Newton steps of the scale; 2 suffice for 2 %
 SETTLED = 0.1  # [-] standard deviations
 CALMER = 0.9  # [-] of the scatter before; a right scale leaves a small share of it
+BESIDE = 0.5  # [-] of a length's logarithm: as much is left to a second cause beside a unit
 STEP_LIMIT = 0.2  # [-] of the logarithm in one step
 
 Rows = Callable[[Scene], tuple[float, float]]
@@ -45,11 +47,18 @@ def scale_causes(now: Scene) -> list[Cause]:
         found = _solved(now, rows, scaled, first)
         if found is None or absurd(found[0].found.fit.noise, found[0].found.prior):
             continue
-        if found[2] > 1.0 / KNOWN**2:
+        if found[2] > 1.0 / KNOWN**2 and not _of_a_unit(now.found.problem, found[1]):
             cause = _cause(now, *found, tell)
             mild = tuple(replace(item, level=Level.WARNING) for item in cause.findings)
             causes.append(replace(cause, findings=mild) if abs(found[1]) < least else cause)
     return causes
+
+
+def _of_a_unit(problem: Problem, total: float) -> bool:
+    """Tell whether a scale is so near to that of another length unit that it is this first."""
+    declared = problem.pendant.length_unit
+    units = [mm for unit, mm in LENGTH_MM.items() if unit != declared]
+    return any(abs(total - np.log(LENGTH_MM[declared] / mm)) < BESIDE for mm in units)
 
 
 def _travelled(now: Scene) -> float:

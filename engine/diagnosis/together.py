@@ -45,8 +45,8 @@ def diagnosed_together(problems: Sequence[Problem], texts: Sequence[Texts]) -> S
         alone[k] = _numbered_alike(alone[solved[0]], alone[k], texts[k])
     members = [k for k in solved if not _apart(alone[solved[0]], alone[k])]
     results = [
-        not_fitted(problem) if one is None else one.result()
-        for problem, one in zip(problems, alone, strict=True)
+        not_fitted(problem, typed) if one is None else one.result()
+        for problem, typed, one in zip(problems, texts, alone, strict=True)
     ]
     for k in set(solved) - {*members, *swapped}:
         said = _disagreement(problems[solved[0]], results[solved[0]], results[k])

@@ -190,6 +190,18 @@ def _paired(scene: Scene) -> list[Reading]:
     return [Reading("pairing", value, typed, share, order=places, alone=left)]
 
 
+def one_off(scene: Scene) -> list[Reading]:
+    """Return the images with the poses of the next stations, and of those before."""
+    rows, typed, items = np.arange(len(scene.ids)), scene.stations.typed, []
+    for by, lonely in ((1, len(rows) - 1), (-1, 0)):
+        order = np.roll(rows, -by)
+        share, places = LOG_SHARE["pairing"], tuple(order.tolist())
+        items.append(
+            Reading("pairing", f"{by:+d}", typed[order], share, order=places, alone=(lonely,))
+        )
+    return items
+
+
 def scores(scene: Scene, others: Sequence[Reading]) -> Array:
     """Return for each reading the sum of log(1 + squared deviation) of the best start (h,).
 
@@ -299,25 +311,22 @@ def whole_causes(scene: Scene, readings: Promising) -> list[Cause]:
     """Return the promising readings as causes, fitted like the session itself."""
     causes = []
     for reading in readings.items:
-        problem, texts = put_right(scene, reading)
-        found, weight = solved_weight(problem)
+        cause = unfitted(scene, reading)
+        found, weight = solved_weight(cause.problem)
         if found is None:
             continue
         if reading.alone:
             weight += apart_weight(found, scene.stations.dof[list(reading.alone)])
-        described = described_as(scene, reading)
-        causes.append(
-            Cause(
-                weight + reading.log_share,
-                described,
-                problem,
-                texts,
-                _set_aside(scene, reading),
-                last=reading.code == "inverse-pose",
-                found=found,
-            )
-        )
+        causes.append(replace(cause, weight=weight + cause.weight, found=found))
     return causes
+
+
+def unfitted(scene: Scene, reading: Reading) -> Cause:
+    """Return a reading as a cause without a fit, whose weight says how common it is."""
+    problem, texts = put_right(scene, reading)
+    inverted = reading.code == "inverse-pose"
+    aside, said = _set_aside(scene, reading), described_as(scene, reading)
+    return Cause(reading.log_share, said, problem, texts, aside, last=inverted)
 
 
 def order_causes(scene: Scene) -> list[Cause]:

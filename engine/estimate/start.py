@@ -218,17 +218,30 @@ def closed_form(mount: Mount, typed: Array, view: Array, board: Board) -> tuple[
     return cameras[best], boards[best]
 
 
+LENGTHS, DEPTHS = np.ones((1, 3)), np.array([[1.0, 1.0, 0.0], [0.0, 0.0, 1.0]])
+
+
 def closed_scale(mount: Mount, typed: Array, view: Array) -> float:
     """Return the factor on the views' lengths with which they follow the robot's travel best."""
-    G, seen = related(mount, typed)[None], view[None]
-    turns = np.concatenate([_by_kronecker(G, seen), *_by_axis(G, seen)])
-    travel = (turns[:, None] @ seen[..., :3, :])[..., 3:]
-    places = np.broadcast_to(_position_rows(G), (*travel.shape[:-1], 6))
-    rows = np.concatenate([travel, places], axis=-1)
-    solved = _ridge(rows, np.broadcast_to(G[..., :3, 3], travel.shape[:-1]))
-    off = np.einsum("hnij,hj->hni", rows, solved) - G[..., :3, 3]
+    G = related(mount, typed)[None]
+    _, factors, off = travelled(G, view[None], LENGTHS)
     best = np.log1p((off**2).sum(axis=-1) / SCALE_MM**2).sum(axis=1).argmin()
-    return float(solved[best, 0])
+    return float(factors[best, 0])
+
+
+def travelled(G: Array, view: Array, parts: Array) -> tuple[Array, Array, Array]:
+    """Return how views follow the robot's travel with factors on ``parts`` (k, 3) of their places.
+
+    Of subsets ``G``, ``view`` (h, n, 4, 4): the camera's rotation (3·h, 3, 3), the factors (3·h, k)
+    and what is left (3·h, n, 3) [mm], for each of the three candidates of `transforms_from`.
+    """
+    turns = np.concatenate([_by_kronecker(G, view), *_by_axis(G, view)])
+    G, view = np.concatenate([G] * 3), np.concatenate([view] * 3)
+    seen = view[..., :3, 3, None] * parts.T  # (3h, n, 3, k)
+    rows = np.concatenate([turns[:, None] @ seen, _position_rows(G)], axis=-1)
+    solved = _ridge(rows, G[..., :3, 3])
+    off = np.einsum("hnij,hj->hni", rows, solved) - G[..., :3, 3]
+    return turns, solved[:, : len(parts)], off
 
 
 def _assigned(
