@@ -45,13 +45,16 @@ def typed(poses: np.ndarray) -> list[str]:
 
 
 def test_a_tip_is_found_within_its_covariance() -> None:
-    rng, sizes = np.random.default_rng(1), []
-    for _ in range(300):
-        tip = find_tip(touches(rng), 0.05)
-        off = tip.tip_mm - TIP
-        sizes.append(off @ np.linalg.solve(tip.covariance, off) / 3.0)
-        assert tip.off is None or tip.off_mm[tip.off] > 0.05
-    assert np.mean(sizes) == pytest.approx(1.0, abs=0.2)
+    rng = np.random.default_rng(1)
+    for tilts in (TILTS[:4], TILTS):  # few residuals tell their own spread badly
+        inside, off = [], 0
+        for _ in range(300):
+            tip = find_tip(touches(rng, tilts=tilts), 1e-3)
+            u = np.sqrt(tip.covariance.diagonal())
+            inside.append(np.abs(tip.tip_mm - TIP) <= 2.0 * u)
+            off += tip.off is not None
+        assert off <= 9  # a chance of 1 %
+        assert 0.925 < np.mean(inside) < 0.98
     exact = find_tip(touches(rng, 0.0), 1e-6)
     assert exact.tip_mm == pytest.approx(TIP, abs=1e-6)
     assert exact.fixed_mm == pytest.approx(POINT, abs=1e-6)

@@ -3,7 +3,8 @@
 Tip: one fixed point is touched in several orientations. With flange poses [R_i | p_i] and the tip t
 in the flange, R_i t + p_i = c + e_i; t and c by least squares (the closed form of pivot
 calibration; from memory), covariance from the residuals, never smaller than the robot's own
-repeatability explains. A touch is off where the others do not explain it (deleted residual, F with
+repeatability explains. Few residuals tell their spread badly: u is stated wider, by Student's t
+(GUM annex G). A touch is off where the others do not explain it (deleted residual, F with
 3 and 3n − 9 degrees of freedom, Bonferroni over the touches; Baarda's idea, from memory).
 """
 
@@ -16,7 +17,7 @@ import numpy as np
 from ..arrays import Array
 from ..errors import StationbookError, UsageError
 from ..frames import displacement, transform
-from ..tails import f_sf
+from ..tails import f_sf, t_isf
 
 LEAST_ORIENTATIONS = 4  # a fifth touch tells which one is off better; common practice
 SIGNIFICANCE = 0.01  # [-] chance of naming a touch where none is off
@@ -31,9 +32,10 @@ class Tip:
 
     Attributes:
         tip_mm: (3,) in the flange frame.
-        covariance: (3, 3) [mm²] of it, flange axes.
+        covariance: (3, 3) [mm²] of it, flange axes; stated wider where few touches tell the noise.
         fixed_mm: (3,) the point that was touched, base frame.
-        touch_mm: standard deviation of one touch on each axis: bringing the tip there, and the arm.
+        touch_mm: standard uncertainty of one touch on each axis: bringing the tip there, and the
+            arm; as wide as the covariance.
         off_mm: (n,) how far each touch is from the point.
         off: place of the touch that is off, from 0, or None; it is left out where enough are left.
         left_out: whether it was.
@@ -96,7 +98,9 @@ def _fitted(flanges: Array, least_mm: float) -> _Fit:
         )
     values = np.linalg.lstsq(design, wanted, rcond=None)[0]
     misfit = float(((design @ values - wanted) ** 2).sum())
-    touch = max(float(np.sqrt(misfit / (3 * len(flanges) - 6))), least_mm)
+    freedom = 3 * len(flanges) - 6
+    wider = t_isf(0.025, freedom) / 2.0  # so that 2u holds 95 %
+    touch = max(wider * float(np.sqrt(misfit / freedom)), least_mm)
     covariance = touch**2 * np.linalg.inv(design.T @ design)[:3, :3]
     t, c = np.asarray(values[:3], float), np.asarray(values[3:], float)
     return t, np.asarray(covariance, float), c, touch

@@ -60,7 +60,7 @@ def tip_lines(found: TipFound, stored: bool) -> list[str]:
     lines = [
         f"tip in the flange: X {x:.3f}  Y {y:.3f}  Z {z:.3f} mm, "
         f"U {u[0]:.3f}  {u[1]:.3f}  {u[2]:.3f} mm (k = 2)",
-        f"one touch: {tip.touch_mm:.3f} mm on each axis (standard deviation)",
+        f"one touch: {tip.touch_mm:.3f} mm on each axis (standard uncertainty)",
     ]
     for place, off in enumerate(tip.off_mm):
         word = "  OFF" if place == tip.off else ""
