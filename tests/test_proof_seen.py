@@ -150,8 +150,10 @@ def test_a_mark_is_where_it_was_located_and_truly_lies_where_wrong_lens_data_mov
     None
 ):
     place = np.array([40.0, -30.0, 650.0])
-    lens = seen_mark(replace(cell(), camera=plain(CAMERA), board=BOARD, locate="lens"), place)
-    depth = seen_mark(replace(cell(), camera=plain(CAMERA), board=BOARD, locate="depth"), place)
+    lens = seen_mark(replace(cell(), camera=plain(CAMERA), board=BOARD, locate="lens"), place, 0.15)
+    depth = seen_mark(
+        replace(cell(), camera=plain(CAMERA), board=BOARD, locate="depth"), place, 0.15
+    )
     focal = NAMES.index("focal length")
     assert not lens.located_rows.any()
     assert lens.true_rows[2, focal] == pytest.approx(650.0, rel=1e-3)  # a longer lens sees it near

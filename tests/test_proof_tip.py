@@ -17,12 +17,16 @@ from pytransform3d.transformations import check_transform
 from scipy.spatial.transform import Rotation
 from touching import Toucher
 
+from engine.cell.session import Session
 from engine.cell.touched import Pointer
 from engine.errors import StationbookError, UsageError
 from engine.pendant.entry import format_pose
 from engine.proof.tip import find_tip, frame_covariance, frame_through
 from engine.proof.touch_errors import pointer_covariance
+from engine.sessions.folder import open_session
+from engine.sessions.results import read_result
 from engine.simulate.scenario import cell
+from engine.steps.pointing import FrameFound, frame_found
 
 TIP, POINT = np.array([12.5, -7.25, 163.4]), np.array([610.0, 40.0, 120.0])
 TILTS = ((0, 0), (35, 0), (-35, 10), (10, 40), (-10, -40), (25, 25))  # about x and y, degrees
@@ -197,6 +201,13 @@ def test_touched_and_seen_points_give_the_same_frame(tmp_path: Path) -> None:
     run = stationbook("frame", folder, "--name", "belt", *words, "--as", "pendant")
     assert "user frame: belt in the base" in run.stdout
     assert "the camera's result: not yet" in run.stdout
+    assert "from x), z up in the base\n" in run.stdout
+    turned = [*words[:2], *words[4:], *words[2:4]]  # the second and third point exchanged
+    assert (
+        "z down in the base; up with"
+        in stationbook("frame", folder, "--name", "belt", *turned).stdout
+    )
+    _seen_with_the_noise_of_the_image(folder, np.array(seen_at))
     path = folder / "session.yaml"
     path.write_text(path.read_text().replace("position_mm: 1.0", "position_mm: 0.01"))
     told = answer("frame", folder, "--name", "belt", *words)
@@ -206,3 +217,29 @@ def test_touched_and_seen_points_give_the_same_frame(tmp_path: Path) -> None:
         assert said in stationbook("frame", folder, "--name", "belt", *words).stdout
     assert "no name of a frame" in refused("frame", folder, "--name", "b:t", *words)
     assert "Give three" in refused("frame", folder, "--name", "belt", *words[:4])
+
+
+def _seen_with_the_noise_of_the_image(folder: Path, places: np.ndarray) -> None:
+    """Its rotation lies within U, which that of the result alone does not hold.
+
+    Three points of a small part are refused: their frame would be turned beyond the tolerance.
+    """
+    session, rng, inside = open_session(folder), np.random.default_rng(7), []
+    pixel = read_result(folder).noise.pixel_px or 0.0
+    true = frame_seen(session, folder, places)
+    for _ in range(40):
+        own = pixel * np.linalg.norm(places, axis=1)[:, None] / session.cell.camera.matrix[0][0]
+        found = frame_seen(session, folder, places + own * rng.normal(0.0, 1.0, (3, 3)))
+        turn = Rotation.from_matrix(true.base_T_frame[:3, :3].T @ found.base_T_frame[:3, :3])
+        u = found.delivered.uncertainty.angle_deg or 0.0
+        inside.append(np.degrees(turn.magnitude()) <= 2.0 * u)
+    assert np.mean(inside) >= 0.9
+    near = places[0] + (places - places[0]) * 0.06
+    caution = frame_seen(session, folder, near).delivered.caution or ""
+    assert "U of the rotation" in caution
+    assert "farther apart" in caution
+
+
+def frame_seen(session: Session, folder: Path, places: np.ndarray) -> FrameFound:
+    seen = [" ".join(f"{v:.4f}" for v in place) for place in places]
+    return frame_found(session, folder, "part", seen=seen)

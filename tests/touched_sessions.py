@@ -113,7 +113,7 @@ def seen_points(
 ) -> list[SeenPoint]:
     """Return how the corners among ``points`` (n, 3), camera frame, are seen."""
     if marks is not None:
-        return [seen_mark(there, place) for place in marks(points[list(CORNERS)])]
+        return [seen_mark(there, place, 0.15) for place in marks(points[list(CORNERS)])]
     pixels = project(points, truly.camera) + rng.normal(0.0, 0.15, (len(points), 2))
     with tempfile.TemporaryDirectory() as folder:
         text = points_text(np.arange(len(points)), pixels)

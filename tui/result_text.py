@@ -383,6 +383,7 @@ def frame_lines(found: FrameFound) -> list[str]:
         f"{found.name} in the base: origin X {x:.3f}  Y {y:.3f}  Z {z:.3f} mm",
         f"U of the origin {position:.3f} mm, of the rotation {angle:.4f}° ({found.delivered.k})",
     ]
+    lines.append(f"axes: {found.delivered.axes}")
     lines.append(f"proven by touch points: {found.delivered.touched}")
     if found.delivered.holds:
         lines.append(f"ACCEPTED {found.delivered.holds}. {TO_SHOW}")

@@ -21,7 +21,7 @@ import numpy as np
 from ..arrays import Array
 from ..boards.points_file import read_points
 from ..camera.lens import NAMES, OF_BOARD, Terms, lens, terms
-from ..camera.model import DepthCamera
+from ..camera.model import Camera, DepthCamera
 from ..camera.views import Views, board_pose, linearised
 from ..cell.cell import Cell
 from ..errors import StationbookError
@@ -77,10 +77,25 @@ class SeenBoard:
         return [SeenPoint(*one) for one in zip(places, variances, true, located, strict=True)]
 
 
-def seen_mark(cell: Cell, place: Array) -> SeenPoint:
-    """Return a mark that the camera's own program located at ``place`` (3,) [mm]."""
+def seen_mark(cell: Cell, place: Array, pixel_px: float) -> SeenPoint:
+    """Return a mark that the camera's own program located at ``place`` (3,) [mm].
+
+    ``pixel_px`` [px] is the noise of one image point, see `mark_u`.
+    """
     off = _located(cell, _terms(cell), place[None])[0]
-    return SeenPoint(place, 0.0, -off, np.zeros_like(off))
+    own = mark_u(cell.camera, place, pixel_px)
+    return SeenPoint(place, 3.0 * own**2, -off, np.zeros_like(off))
+
+
+def mark_u(camera: Camera, place: Array, pixel_px: float) -> float:
+    """Return the standard uncertainty [mm] on each axis of a mark located at ``place`` (3,) [mm].
+
+    How well the camera's own program measures is not known here. Taken is the noise ``pixel_px``
+    [px] of one image point at that distance, alike on every axis: along the ray a single camera is
+    worse, and several image points of one mark are better across.
+    """
+    K = lens(camera).K
+    return pixel_px * float(np.linalg.norm(place)) / float(K[0, 0] + K[1, 1]) * 2.0
 
 
 def seen_board(cell: Cell, folder: Path, points_file: str) -> SeenBoard:

@@ -290,7 +290,7 @@ def _seen(
 ) -> list[SeenPoint]:
     """Return how the camera saw the touched point: once for each turn of the ``board``."""
     if touch.seen_mm is not None or board is None:
-        return [seen_mark(cell, np.array(touch.seen_mm, float))]
+        return [seen_mark(cell, np.array(touch.seen_mm, float), pixel_px)]
     if touch.point is None or touch.point >= cell.board.count:
         raise FileError(
             folder / PROOF_FILE,

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -19,6 +19,7 @@ from ..errors import UsageError
 from ..estimate.problem import RANDOM_PER_REPEATABILITY, REPEATABILITY_MM
 from ..findings import Finding, finding
 from ..frames import apply, point_rows
+from ..proof.seen import mark_u
 from ..proof.stated import Stated, stated
 from ..proof.tip import Tip, find_tip, frame_covariance, frame_through
 from ..proof.touch import flange_pose, no_pointer, read_touches, touches_text
@@ -30,6 +31,7 @@ from ..sessions.results import current_result
 from ..sessions.store import PROOF_FILE, encoded
 from .proving import three_numbers, typed_fields
 
+LEVEL = 0.5  # [-] of a frame's z along base Z, from which on it points up or down
 TIP_GOAL = 0.2  # [-] of the tolerance; a tip known worse takes too much of every proof: no source
 
 
@@ -159,7 +161,9 @@ def frame_found(
         proof, holds = f"the camera's result: {result.touched}", only_if(result.told)
         frames = result.frames.how if result.frames else NOT_SHOWN
         cautions += [] if result.accepted else [f"the camera's result: {reasons(result)}"]
-        points, covariance = _seen(cell, folder, stated(result, cell), seen, looked)
+        camera = cell.camera if result.lens is None else result.lens.on(cell.camera)
+        there = replace(cell, camera=camera)
+        points, covariance = _seen(there, folder, stated(result, cell), seen, looked)
     frame = frame_through(points)
     own = frame_covariance(points, covariance)
     position = float(np.sqrt(np.trace(own[3:, 3:])))
@@ -169,6 +173,12 @@ def frame_found(
     if not conforms(0.0, worst, limit, rule):
         most = most_expanded(limit, rule)
         cautions.append(f"U of a point is {worst:.2f} mm, at most {most:.3g} mm is allowed")
+    if not conforms(0.0, 2.0 * angle, tolerance.angle_deg, rule):
+        most = most_expanded(tolerance.angle_deg, rule)
+        cautions.append(
+            f"U of the rotation is {2.0 * angle:.3f}°, at most {most:.3g}° is allowed: take points "
+            "farther apart"
+        )
     chance = None if cautions else chance_beyond(0.0, worst / 2.0, limit)
     delivered = Delivered(
         cell=cell,
@@ -186,9 +196,22 @@ def frame_found(
         said=(),
         decision=Decision(rule, tolerance.set_by, chance),
         holds=holds,
-        axes="origin at the first point, x through the second, y towards the third",
+        axes=_axes(points, frame),
     )
     return FrameFound(name, frame, own, points, delivered)
+
+
+def _axes(points: Array, frame: Array) -> str:
+    """Return how the frame lies in its points, so that points in another order show."""
+    along, aside = np.linalg.norm(points[1:] - points[0], axis=1)
+    cosine = float((points[1] - points[0]) @ (points[2] - points[0])) / float(along * aside)
+    corner, up = float(np.degrees(np.arccos(np.clip(cosine, -1.0, 1.0)))), float(frame[2, 2])
+    way = "up" if up > LEVEL else "down" if up < -LEVEL else "to the side"
+    other = "; up with the second and third point exchanged" if way == "down" else ""
+    return (
+        f"origin at the first point, x through the second ({along:.0f} mm), y towards the third "
+        f"({aside:.0f} mm, {corner:.0f}° from x), z {way} in the base{other}"
+    )
 
 
 def _touched(cell: Cell, folder: Path, poses: Sequence[str]) -> tuple[Array, Array]:
@@ -213,7 +236,10 @@ def _touched(cell: Cell, folder: Path, poses: Sequence[str]) -> tuple[Array, Arr
 def _seen(
     cell: Cell, folder: Path, result: Stated, texts: Sequence[str], looked: str | None
 ) -> tuple[Array, Array]:
-    """Return three seen points (3, 3) [mm, base] and their covariance (9, 9), shared errors in."""
+    """Return three seen points (3, 3) [mm, base] and their covariance (9, 9).
+
+    They share the result's error and that of the stop ``looked``; each has what it was seen with.
+    """
     base = np.eye(4)
     if cell.mount == EYE_IN_HAND:
         if looked is None:
@@ -222,4 +248,10 @@ def _seen(
     p_camera = np.array([three_numbers(text, "seen") for text in texts])
     rows = np.concatenate(base[:3, :3] @ point_rows(result.camera, p_camera))
     covariance = result.wider**2 * rows @ result.covariance @ rows.T
+    own = [mark_u(cell.camera, place, result.pixel_px) ** 2 for place in p_camera]
+    covariance = covariance + np.diag(np.repeat(own, 3))
+    if cell.mount == EYE_IN_HAND:
+        stop = np.repeat([result.robot_rad**2, result.robot_mm**2], 3)
+        shared = np.concatenate(point_rows(base, apply(result.camera, p_camera)))
+        covariance = covariance + (shared * stop) @ shared.T
     return apply(base @ result.camera, p_camera), np.asarray(covariance)

@@ -102,5 +102,5 @@ def find_frame(desk: Desk, texts: dict[str, str]) -> list[str]:
     if texts["file"]:
         path = Path(texts["file"]).expanduser()
         desk.alone(lambda: write_output(path, encoded(text)))
-        lines += [f"written: {path}", ""]
+        lines.insert(0, f"written: {path}")
     return [*lines, *text.splitlines()]
