@@ -18,7 +18,7 @@ from engine.diagnosis.diagnose import diagnosed
 from engine.estimate import Problem, Result, estimated
 from engine.estimate.assemble import assembled
 from engine.estimate.problem import predicted_view
-from engine.estimate.solver import fitted
+from engine.estimate.solver import Solution, fitted
 from engine.frames import (
     displaced,
     displacement,
@@ -361,3 +361,14 @@ def test_half_of_the_stops_wrong_is_no_reason_to_add_stations(mount: str) -> Non
         assert "far more than such a robot does" in item.remedy
     few = estimated(world(mount, stations=4).problem)
     assert not any("far more than" in item.remedy for item in few.findings)
+
+
+def test_a_residual_beyond_all_numbers_is_not_known(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Poses that belong to other images may end so far away that the lens model overflows."""
+    found = fitted(world(EYE_TO_HAND, stations=4).problem)
+    assert found is not None
+    pixels = found.pixel_rms()
+    pixels[[1, 2]] = np.nan, np.inf
+    monkeypatch.setattr(Solution, "pixel_rms", lambda _: pixels)
+    shown = [item.residual_px for item in assembled(found).stations]
+    assert shown == [pixels[0], None, None, pixels[3]]

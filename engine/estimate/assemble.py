@@ -156,7 +156,7 @@ def _stations(found: Solution) -> tuple[StationResult, ...]:
             id=seen.id,
             used=used[row],
             weight=float(used[row]),
-            residual_px=None if known.dof[row] == 0 else pixels[row],
+            residual_px=pixels[row] if known.dof[row] and np.isfinite(pixels[row]) else None,
             robot_residual_mm=mm[row],
             robot_residual_deg=deg[row],
             left_out_mm=off_mm[row],
