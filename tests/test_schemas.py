@@ -16,7 +16,7 @@ from later_session import make_later
 from made_session import make_session
 from test_command_handover import URDF
 
-from tui.arguments import COMMANDS
+from tui.command_words import COMMANDS
 
 ROOT = Path(__file__).parent.parent
 EXAMPLE = ROOT / "sessions" / "bottling-line-2-infeed"
