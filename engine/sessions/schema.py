@@ -329,14 +329,16 @@ def record_of(
 ) -> Record[Built]:
     """Return the record of a dataclass: its fields are the keys, their types say what may stand.
 
-    One that may be None, or has a default, may be missing. ``kinds`` stand in for what the types do
-    not say; None: this field is no key. ``build`` as in `Record`. ``always``: the keys that are
-    written even at their default; None, for what only this program writes: all of them, and a text
-    may be empty.
+    One that may be None, or has a default, may be missing; one that does not count where two are
+    compared is no key. ``kinds`` stand in for what the types do not say; None: this field is no
+    key. ``build`` as in `Record`. ``always``: the keys that are written even at their default;
+    None, for what only this program writes: all of them, and a text may be empty.
     """
     hints = get_type_hints(cls, include_extras=True)
     listed = []
     for field in fields(cls):  # type: ignore[arg-type]
+        if not field.compare:
+            continue
         hint = hints[field.name]
         kind = kinds.get(field.name) or _kind(hint, people=always is not None)
         default = REQUIRED if field.default is MISSING else field.default
