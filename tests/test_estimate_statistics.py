@@ -12,8 +12,9 @@ from simulated_sessions import Case, pick_errors, simulated
 from engine.cell.cell import EYE_IN_HAND, EYE_TO_HAND
 from engine.estimate import estimated
 from engine.estimate.assemble import assembled
-from engine.estimate.fit import State, fit
+from engine.estimate.fit import State, fit, scale_penalty
 from engine.estimate.pick import approach
+from engine.estimate.problem import believed
 from engine.estimate.solver import fitted
 from engine.frames import displacement, transform
 
@@ -132,3 +133,41 @@ def test_the_order_of_stations_does_not_matter() -> None:
     a, b = estimated(problem), estimated(turned)
     sd = np.sqrt(np.diag(a.covariance))
     assert (np.abs(displacement(a.camera, b.camera)) < 0.02 * sd).all()
+
+
+def test_an_arm_told_to_be_exact_is_counted_as_no_better_than_one_can_be() -> None:
+    """Told 0 mm and off by 0.5 mm, it picked beyond U in all of these sessions, without a word."""
+    case = Case(geometry_mm=0.5, beyond_mm=0.2, accuracy_mm=0.0, angle_deg=0.01, position_mm=0.05)
+    for seed in (2, 3, 4):
+        truth = simulated(case, np.random.default_rng([seed, 61]))
+        typed = np.array([s.base_T_flange for s in truth.problem.observations])
+        R = approach(truth.problem, typed)
+        looking = transform(R, typed[:, :3, 3].mean(axis=0))
+        found = estimated(believed(truth.problem))
+        off = np.nanmax(pick_errors(truth, found.camera, R, looking))
+        assert off < 2 * found.uncertainty.pick_mm
+        (said,) = [item for item in found.findings if item.code == "accuracy-assumed"]
+        assert "off by 0 mm; 0.2 mm is counted" in said.message
+
+
+def test_stops_of_an_arm_that_is_not_described_count_as_its_accuracy_where_they_scatter() -> None:
+    case = Case(stations=12, position_mm=0.6, angle_deg=0.05)
+    problem = simulated(case, np.random.default_rng([0, 63])).problem
+    found = estimated(believed(replace(problem, robot=None, robot_accuracy_mm=0.0)))
+    assert found.pick.floor_mm == pytest.approx(np.sqrt(3.0) * 0.48, rel=0.1)
+    (said,) = [item for item in found.findings if item.code == "stops-scatter"]
+    assert "scatter by 0.87 mm" in said.message
+    assert "off by 0.2 mm" in said.message
+    usual = simulated(replace(case, position_mm=0.15), np.random.default_rng([0, 63])).problem
+    calm = estimated(believed(replace(usual, robot=None, robot_accuracy_mm=0.0)))
+    assert calm.pick.floor_mm == pytest.approx(0.2, abs=0.05)
+    assert "stops-scatter" not in {item.code for item in calm.findings}
+
+
+def test_errors_of_the_arm_far_beyond_what_is_told_are_believed() -> None:
+    """The prior of their size was normal in its logarithm: told 0.2 mm held 1.5 mm down to 1.3."""
+    case = Case(stations=15, geometry_mm=1.5, accuracy_mm=0.2)
+    found = estimated(simulated(case, np.random.default_rng([3, 62])).problem)
+    assert 7.5 < found.systematic.scale < 9.0  # it was 6.7
+    assert scale_penalty(np.array([1.0, -2.0])) == pytest.approx(0.5 + 2.0)
+    assert scale_penalty(np.array([5.0, 0.0])) == pytest.approx(8.0)  # a normal one gives 12.5

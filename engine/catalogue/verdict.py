@@ -259,6 +259,22 @@ ENTRIES: dict[str, Entry] = {
         cause="robot.accuracy_mm is absent in the cell.",
         shows="Always, until it is entered.",
     ),
+    "accuracy-assumed/least": note(
+        "The cell says that the robot is off by {accuracy_mm:g} mm; {least_mm:g} mm is counted. "
+        "Compensated robots keep about as much, and a session cannot show in time that one is "
+        "worse.",
+        "Nothing to enter. Touch points (`proof`): they show how good a pick is.",
+    ),
+    "stops-scatter": note(
+        "The stops scatter by {distance_mm:.2g} mm; by the robot's repeatability {usual_mm:.2g} mm "
+        "would be usual, and the cell says that it is off by {accuracy_mm:.2g} mm over its "
+        "workspace.",
+        "Compare the typed poses with the paper. If they are right, enter the repeatability and "
+        "the accuracy that the robot really has (robot_accuracy_mm with robot: none).",
+        cause="Poses read or typed coarsely, play in board, camera or arm, or an arm that is less "
+        "accurate than its cell says.",
+        shows="What is left at the stops after the fit is more than 7.5 times the repeatability.",
+    ),
     "tolerance": error(
         "The expanded uncertainty of a pick is {expanded:.3g} {unit}, above the tolerance of "
         "{tolerance:g} {unit}.",

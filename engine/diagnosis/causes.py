@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from ..arrays import Array
 from ..errors import StationbookError
 from ..estimate.assumed import geometry_finding
-from ..estimate.fit import SCALE_SPREAD, Fit, State, Stations, fit, linear_system
+from ..estimate.fit import Fit, State, Stations, fit, linear_system, scale_penalty
 from ..estimate.problem import NoisePrior, Problem, absurd
 from ..estimate.solver import Solution, fitted, left_out
 from ..estimate.systematic import (
@@ -224,7 +224,7 @@ def _priors(stations: Stations, fit: Fit, prior: NoisePrior) -> float:
     sd = np.concatenate([scaled, stations.terms_sd])
     total -= 0.5 * float(((fit.state.errors / sd) ** 2).sum()) + float(np.log(sd).sum())
     if len(scaled):
-        total -= 0.5 * float(((fit.noise.log_scale / (2.0 * SCALE_SPREAD)) ** 2).sum())
+        total -= scale_penalty(fit.noise.log_scale)
     return total
 
 

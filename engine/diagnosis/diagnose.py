@@ -77,7 +77,8 @@ ALARM_CHANCE = {
 }
 HOPEFUL = 2  # causes put right after which the stations must agree at last
 CAUSES = (*DIAGNOSED_OF_ALL, *STATION_CODES)  # they name what is wrong, not what follows from it
-CONSEQUENCES = ("noise-beyond", "robot-geometry", "no-fit")  # not told beside their cause
+# not told beside their cause
+CONSEQUENCES = ("noise-beyond", "robot-geometry", "stops-scatter", "no-fit")
 UNREAD = ("view-behind", "too-few")  # nor these beside what the images or reports mean
 # Nor are these beside a cause that concerns the whole session, known or not: without it they may
 # be gone.

@@ -35,7 +35,7 @@ def assembled(found: Solution) -> Result:
     problem, state = found.problem, found.fit.state
     seen = tuple(problem.observations[i] for i in found.gathered.index[found.used])
     typed, joints = found.stations.typed[found.used], typed_joints(seen)
-    pick = pick_model(problem, found.systematic, state.camera, typed, joints)
+    pick = pick_model(problem, _as_it_scatters(found), state.camera, typed, joints)
     if not _known(found.fit.covariance[:6, :6]).all():  # it sees the volume from no known place
         pick = replace(pick, rigid=np.zeros_like(pick.rigid))
     pick_mm = pick.pick_mm(found.fit.covariance, state.errors)
@@ -69,6 +69,18 @@ def assembled(found: Solution) -> Result:
     tied = found.stations.constraints and not found.fit.unknown
     own = noticed(found, result, pick, without_ties(found) if tied else None)
     return judged(result, own)
+
+
+def _as_it_scatters(found: Solution) -> Systematic:
+    """Return the robot's errors; where its geometry is not known, no less than its stops scatter.
+
+    Beyond what repeatability explains: an arm's own errors, which come back at the pick, look so.
+    """
+    model, noise = found.systematic, found.fit.noise
+    if found.problem.robot is not None:
+        return model
+    beyond = max(3.0 * (noise.position**2 - found.prior.median[2] ** 2), 0.0)
+    return replace(model, accuracy_mm=max(model.accuracy_mm, float(np.sqrt(beyond))))
 
 
 def unsolved(problem: Problem) -> Result:

@@ -43,6 +43,9 @@ TURN_LIMIT = 0.5  # [rad] largest rotation of one step
 VAGUE_PRECISION = np.repeat([3.0**-2.0, 500.0**-2.0] * 2, 3)  # of both transforms
 LEAST_TOLD = 1e-9  # [-] information of data that tell nothing
 SCALE_SPREAD = 0.5  # [-] prior of log(true systematic error / accuracy_mm): a factor of 1.65
+# [-] of log scale²: above it that prior falls off exponentially only. What a cell says of its arm
+# is sooner too good by far than too bad.
+SCALE_TAIL = 2.0
 # A pick leans on errors of which the data tell little, while those that they tell set the size: it
 # is to be right for one over it. From simulation, as `problem.FLAT_IN_VARIANCE`.
 SCALE_FLAT = 1.5  # [-]
@@ -420,9 +423,16 @@ def _scale_step(
     certainty = 1.0 / (2.0 * SCALE_SPREAD) ** 2
     told = np.diag(information)
     slope += SCALE_FLAT * told / (told + certainty)
-    move = np.linalg.solve(information + certainty * np.eye(2), slope - certainty * noise.log_scale)
+    held = certainty * SCALE_TAIL / np.maximum(noise.log_scale, SCALE_TAIL)
+    move = np.linalg.solve(information + np.diag(held), slope - held * noise.log_scale)
     degrees = 2.0 * (told[0] + certainty) ** 2 / max(float(told[0]), LEAST_TOLD)
     return np.clip(move, -STEP_LIMIT, STEP_LIMIT), float(degrees)
+
+
+def scale_penalty(log_scale: Array) -> float:
+    """Return minus the logarithm of the prior density of ``log_scale`` (2,), but for a constant."""
+    tail = np.maximum(log_scale - SCALE_TAIL, 0.0)
+    return float((log_scale**2 - tail**2).sum() / (2.0 * (2.0 * SCALE_SPREAD) ** 2))
 
 
 def _inverse(A: Array) -> Array:

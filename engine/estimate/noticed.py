@@ -362,12 +362,34 @@ def robot_findings(found: Solution, result: Result, geometry: list[Finding]) -> 
     known = found.problem.robot_accuracy_mm if robot is None else robot.accuracy_mm
     if known is None:
         items.append(finding("accuracy-assumed", accuracy_mm=ASSUMED_ACCURACY_MM))
-    items += geometry
+    elif (told := found.problem.told_accuracy_mm) is not None:
+        items.append(finding("accuracy-assumed", "least", accuracy_mm=told, least_mm=known))
+    items += geometry or _scattering(found)
     move = displacement(result.camera, result.geometric)
     sd = np.sqrt(np.trace(result.full_covariance[3:6, 3:6]))
     if np.linalg.norm(move[3:]) > sd and result.known.all():
         items.append(finding("pick-differs", distance_mm=float(np.linalg.norm(move[3:]))))
     return items
+
+
+SCATTERS = 2.5  # [-] of the prior's median, that is 7.5 times the repeatability: worth a word
+
+
+def _scattering(found: Solution) -> list[Finding]:
+    """Return `stops-scatter` where stops scatter more than the cell says of its arm."""
+    noise, usual = found.fit.noise, found.prior.median[2]
+    size = float(np.sqrt(3.0)) * noise.position
+    told = found.systematic.accuracy_mm
+    if noise.position <= SCATTERS * usual or size <= told or absurd(noise, found.prior):
+        return []
+    return [
+        finding(
+            "stops-scatter",
+            distance_mm=size,
+            usual_mm=float(np.sqrt(3.0)) * usual,
+            accuracy_mm=told,
+        )
+    ]
 
 
 SCALE_TOLD = 3.0  # [-] standard uncertainties beyond which a scale of depth is worth correcting

@@ -126,6 +126,7 @@ class Problem:
     ``robot_accuracy_mm`` is then what the robot is off, None: as assumed. ``locate`` says how parts
     are located: by the same lens data, or by true 3-D points; None: not said. ``apart``: what is to
     be said of measured numbers that `numbers.settled` took away because they do not agree.
+    ``told_accuracy_mm``: what the cell says of a robot that is not believed to be so good.
     """
 
     mount: Mount
@@ -141,6 +142,7 @@ class Problem:
     robot_accuracy_mm: float | None = None
     locate: Locate | None = None
     apart: tuple[Finding, ...] = ()
+    told_accuracy_mm: float | None = None
 
     @property
     def level(self) -> bool:
@@ -166,7 +168,7 @@ def problem_from(cell: Cell, observations: list[Observation] | tuple[Observation
     """
     for seen in observations:
         _checked(seen, cell.board.count)
-    return Problem(
+    made = Problem(
         mount=cell.mount,
         board=cell.board,
         camera=cell.camera,
@@ -178,6 +180,24 @@ def problem_from(cell: Cell, observations: list[Observation] | tuple[Observation
         robot_accuracy_mm=cell.robot_accuracy_mm,
         locate=cell.locate,
     )
+    return believed(made)
+
+
+# mm; no robot is believed to be better: calibrated arms were measured at 0.1 to 0.4 mm (Nubiola &
+# Bonev 2013, from memory), and the stations cannot show in time that one is worse than it is told.
+LEAST_ACCURACY_MM = 0.2
+
+
+def believed(problem: Problem) -> Problem:
+    """Return the problem with a robot no better than one can be."""
+    robot = problem.robot
+    told = problem.robot_accuracy_mm if robot is None else robot.accuracy_mm
+    if told is None or told >= LEAST_ACCURACY_MM:
+        return problem
+    if robot is None:
+        return replace(problem, robot_accuracy_mm=LEAST_ACCURACY_MM, told_accuracy_mm=told)
+    robot = replace(robot, accuracy_mm=LEAST_ACCURACY_MM)
+    return replace(problem, robot=robot, told_accuracy_mm=told)
 
 
 def _checked(seen: Observation, count: int) -> None:
