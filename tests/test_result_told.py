@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import shutil
+from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
 
@@ -14,6 +15,8 @@ from made_session import make_session
 from test_proof_touch import four_axis_pose
 from test_report_html import Reader
 
+from engine.cell.result import StoredResult
+from engine.findings import Finding, Level
 from engine.plant.summary import summary
 from engine.report.exports import FORMATS
 from engine.sessions.results import read_result
@@ -72,6 +75,24 @@ def test_everything_that_tells_the_verdict_says_for_which_numbers_it_holds(four:
     assert "Next: touch one point" in read
     again = flat(stationbook("compare", four, four, "--figure", four / "drift.svg").stdout)
     assert "only as told" in again
+    (four / "result.yaml").unlink()
+    run = stationbook("solve", "--all", four.parent, "--jobs", "1")
+    assert "no result -> only as told, four" in flat(run.stdout)
+    (row,) = answer("solve", "--all", four.parent, "--jobs", "1")["sessions"]
+    assert (row["verdict"], row["verdict_holds"]) == ("accepted", HOLDS)
+
+
+def test_a_touch_with_one_camera_shows_the_number_of_all() -> None:
+    said = Finding("unobservable", Level.NOTE, "", "", field="pendant.flange_down", typed="true")
+    part = replace(StoredResult(mount="eye-to-hand", verdict="accepted"), findings=(said,))
+    whole = replace(part, cameras={"left": part, "right": None})
+    (left, right) = whole.further.values()
+    assert left is not None
+    assert left.told == ("pendant.flange_down true",)
+    shown = replace(whole, findings=(said, Finding("number-shown", Level.NOTE, "", "")))
+    left = shown.further["left"]
+    assert left is not None
+    assert (left.told, right) == ((), None)
 
 
 def test_plant_and_its_page_say_it(four: Path, tmp_path: Path) -> None:

@@ -42,6 +42,7 @@ from .words import (
     finding_lines,
     line_text,
     number,
+    short_verdict,
 )
 
 if TYPE_CHECKING:
@@ -71,7 +72,7 @@ def result_lines(
     """
     lines: list[Line] = [[(f"Camera {cell.camera.name}", "title")]] if cell.cameras else []
     lines += _camera(result, cell, wrap, width, fresh, hint)
-    for name, part in result.cameras.items():
+    for name, part in result.further.items():
         lines += [[], [(f"Camera {name}", "title")]]
         if part is None:
             lines.append([("no stations", "warning")])
@@ -318,7 +319,7 @@ def history_lines(entries: list[Entry]) -> list[str]:
             u = since.u_work_volume_mm
             drift = f"{since.movement.work_volume_mm:8.2f}{figure(u and 2 * u, 2):>8}"
         proven = {"proven": "yes", "failed": "FAILED"}.get(entry.by_touch, "no")
-        verdict = "only as told" if entry.holds else entry.verdict
+        verdict = short_verdict(entry.verdict, entry.holds)
         lines.append(f"{entry.created[:10]:10}{drift}  {verdict:13}  {proven:6}  {entry.name}")
     return lines
 

@@ -226,6 +226,11 @@ def duration(seconds: float) -> str:
     return f"{seconds / 60:.0f} min" if seconds < 5400 else f"{seconds / 3600:.1f} h"
 
 
+def short_verdict(verdict: str, holds: str | None) -> str:
+    """Return the verdict for a table; ``holds``: on which told numbers it rests, if on any."""
+    return "only as told" if holds else verdict
+
+
 def again_lines(done: Sequence[Again], root: Path, stored: bool) -> list[str]:
     """Return the table for a person: what changed, and how many did not."""
     changed = [item for item in done if item.changed]
@@ -238,9 +243,15 @@ def again_lines(done: Sequence[Again], root: Path, stored: bool) -> list[str]:
         if item.error:
             lines.append(f"{'':34}NOT SOLVED, {name}: {item.error}")
             continue
-        verdict = item.verdict or ""
-        if item.verdict != item.verdict_before:
-            verdict = f"{item.verdict_before or 'no result'} -> {item.verdict}"
+        before, verdict = (
+            short_verdict(found, holds)
+            for found, holds in (
+                (item.verdict_before or "no result", item.verdict_holds_before),
+                (item.verdict or "", item.verdict_holds),
+            )
+        )
+        if verdict != before:
+            verdict = f"{before} -> {verdict}"
         codes = [f"+{code}" for code in item.codes_new] + [f"-{code}" for code in item.codes_gone]
         said = f"  {' '.join(codes)}" if codes else ""
         said += f"  U {item.not_known}" if item.not_known else ""

@@ -393,6 +393,15 @@ class StoredResult:
         return 2 * max(known) if len(known) == len(self._parts) and not self.unknown_by else None
 
     @property
+    def further(self) -> dict[str, StoredResult | None]:
+        """What each further camera gave, and that a touch shows a told number: of all cameras."""
+        shown = tuple(item for item in self.findings if item.code == SHOWN)
+        return {
+            name: part and replace(part, findings=(*part.findings, *shown))
+            for name, part in self.cameras.items()
+        }
+
+    @property
     def _parts(self) -> list[StoredResult]:
         """What each camera gave that saw stations, the first camera's first."""
         return [self, *(part for part in self.cameras.values() if part)]

@@ -136,7 +136,7 @@ def of_camera(result: StoredResult, cell: Cell, name: str) -> StoredResult:
     cell_of(cell, name)
     if name == cell.camera.name:
         return result
-    part = result.cameras.get(name)
+    part = result.further.get(name)
     if part is None:
         raise StationbookError(
             f"the result says nothing of camera {name!r}", "Record its views, then solve again."

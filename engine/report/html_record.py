@@ -207,7 +207,7 @@ def _expanded(u: float | None, digits: int) -> str:
 
 def cameras(result: StoredResult, cell: Cell, shown: str) -> Html | str:
     """Return what the other cameras of the session gave; empty where there is only one."""
-    parts = {cell.camera.name: result, **result.cameras}
+    parts = {cell.camera.name: result, **result.further}
     names = [name for name in cell.camera_names if name != shown]
     if not names:
         return ""

@@ -24,7 +24,7 @@ import numpy as np
 
 from ..arrays import Array
 from ..cell.cell import EYE_TO_HAND, Cell
-from ..cell.result import ACCEPTED, StoredResult, not_known_by
+from ..cell.result import ACCEPTED, StoredResult, not_known_by, only_if
 from ..cell.session import Session
 from ..errors import FileError, StationbookError, UsageError
 from ..files import content, inside, read_bytes, sha256
@@ -56,16 +56,19 @@ NOTICED_WIDER = 0.05  # relative change of U: common practice, no source
 class Again:
     """One session solved again; None for what is not known.
 
-    ``unknown_by``: the code of the cause for which U is not known, see `StoredResult`.
-    ``shift_mm``: how far the corners of the work volume moved at most from the stored result;
-    ``shift_u`` the same in units of the stored U. ``inputs``: SHA-256 of all it was computed from.
-    ``error``: the sentence where it could not be solved.
+    ``unknown_by``: the code of the cause for which U is not known; ``verdict_holds``: on which told
+    numbers the verdict rests, in words, see `StoredResult`. ``shift_mm``: how far the corners of
+    the work volume moved at most from the stored result; ``shift_u`` the same in units of the
+    stored U. ``inputs``: SHA-256 of all it was computed from. ``error``: the sentence where it
+    could not be solved.
     """
 
     folder: str
     inputs: str = ""
     verdict_before: str | None = None
     verdict: str | None = None
+    verdict_holds_before: str | None = None
+    verdict_holds: str | None = None
     expanded_mm_before: float | None = None
     expanded_mm: float | None = None
     unknown_by_before: str | None = None
@@ -85,7 +88,11 @@ class Again:
     @property
     def changed(self) -> bool:
         """Whether somebody should look at it."""
-        if self.error or self.verdict != self.verdict_before:
+        before, now = (
+            (self.verdict_before, self.verdict_holds_before),
+            (self.verdict, self.verdict_holds),
+        )
+        if self.error or now != before:
             return True
         if (self.expanded_mm is None) != (self.expanded_mm_before is None):
             return True
@@ -139,6 +146,8 @@ def _solved(folder: Path, known: Again | None, who: Who | None = None) -> Again:
         inputs=inputs,
         verdict_before=before.verdict if before else None,
         verdict=new.verdict,
+        verdict_holds_before=(only_if(before.told) or None) if before else None,
+        verdict_holds=only_if(new.told) or None,
         expanded_mm_before=before.expanded_mm if before else None,
         expanded_mm=new.expanded_mm,
         unknown_by_before=before.unknown_by if before else None,

@@ -68,7 +68,8 @@ IMPORTED = {
     "already": "b", "findings": FINDINGS,
 }  # fmt: skip
 AGAIN = {
-    "folder": "s", "inputs": "s", "verdict_before": "s", "verdict": "s", "expanded_mm_before": "n",
+    "folder": "s", "inputs": "s", "verdict_before": "s", "verdict": "s",
+    "verdict_holds_before": "s", "verdict_holds": "s", "expanded_mm_before": "n",
     "expanded_mm": "n", "unknown_by_before": "s", "unknown_by": "s",
     "shift_mm": "n", "shift_u": "n", "codes_gone": ["s"], "codes_new": ["s"],
     "stored": "b", "error": "s", "changed": "b",
