@@ -46,7 +46,8 @@ def along_one_axis() -> tuple[PickModel, np.ndarray, np.ndarray, float]:
     found = solved(EYE_TO_HAND, "depth", 30)
     C, errors = np.diag([1e-12, 1e-12, 1e-12, 0.01, 0.002, *[1e-12] * 7]), np.zeros(0)
     assert found.pick is not None
-    pick = replace(found.pick, off=found.pick.off[..., :0], rigid=found.pick.rigid[:, :0])
+    pick = found.pick
+    pick = replace(pick, off=pick.off[..., :0], rigid=pick.rigid[:, :0], stays=pick.stays[:0])
     u = pick.pick_mm(C, errors)
     assert u > 1.01 * pick.work_volume_mm(C[:6, :6])
     return pick, C, errors, u

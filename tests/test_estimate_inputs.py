@@ -11,14 +11,15 @@ from simulated_sessions import BOARD, CAMERA, Case, Seen, Simulated, simulated
 
 from engine.arrays import Array
 from engine.camera.lens import DEPTH_SCALE, NAMES, lens, project, terms
-from engine.camera.model import Camera, LensU, PartLensU
+from engine.camera.model import Camera, LensU, PartLensU, guessed_camera
 from engine.camera.views import Views, board_pose, linearised, residuals
-from engine.cell.cell import EYE_IN_HAND, EYE_TO_HAND
+from engine.cell.cell import EYE_IN_HAND, EYE_TO_HAND, Mount, Tolerance
 from engine.estimate import estimated
 from engine.estimate.fit import State, fit
 from engine.estimate.gather import gather, stations_of
 from engine.estimate.problem import derivatives, noise_prior, predicted_view
 from engine.frames import apply, displacement, rotation_exp, transform
+from engine.pendant.settings import Pendant
 
 MOUNTS = [EYE_TO_HAND, EYE_IN_HAND]
 KNOWN = terms(replace(CAMERA, u=LensU()), BOARD.points(), 0.0012, 0.1)
@@ -293,3 +294,41 @@ def test_views_without_terms_are_as_before() -> None:
     np.testing.assert_array_equal(plain.information, both.information)
     assert both.by_terms.shape == (1, 6, COUNT)
     assert (np.linalg.eigvalsh(both.rest_information[0]) > -1e-6).all()
+
+
+@pytest.mark.parametrize("mount", MOUNTS)
+def test_a_camera_whose_lens_is_guessed_is_given_where_it_is(mount: Mount) -> None:
+    """It was given 60 to 75 mm from there, where a pick with the guess would be best, at U 2 mm."""
+    case = Case(mount, axes=4, stations=15, height_known=True)
+    truth = simulated(case, np.random.default_rng([5, 9]))
+    wide = replace(truth.problem.tolerance, position_mm=20.0, angle_deg=5.0)
+    problem = replace(truth.problem, camera=guessed_camera(CAMERA), tolerance=wide)
+    for robot in (truth.problem.robot, None):
+        found = estimated(replace(problem, robot=robot))
+        off = displacement(found.camera, truth.camera)[3:]
+        assert np.linalg.norm(off) < 2 * found.uncertainty.position_mm < 5.0
+        assert found.verdict == "not-accepted"
+        (said,) = [item for item in found.findings if item.code == "lens-unknown"]
+        assert said.level == "error"
+        assert ("by hand" in said.remedy) is (robot is not None)  # the arm cannot tilt the board
+    by_depth = estimated(replace(problem, locate="depth")).findings
+    assert [item.level for item in by_depth if item.code == "lens-unknown"] == ["warning"]
+
+
+def test_a_robot_that_does_not_tilt_is_not_told_to_tilt() -> None:
+    case = Case(axes=4, stations=8, height_known=True)
+    whole = simulated(case, np.random.default_rng(7)).problem
+    yaw = Pendant("mm", "deg", "yaw", ("X", "Y", "Z", "C"), (2, 2, 2, 3))
+    tight = Tolerance(0.1, 0.2, rule="simple", set_by="test")
+    one = whole.observations[:1]
+    for problem in (whole, replace(whole, robot=None, pendant=yaw)):
+        tried = [
+            replace(problem, tolerance=tight),
+            replace(problem, tolerance=tight, camera=guessed_camera(CAMERA)),
+            replace(problem, observations=whole.observations[:2]),
+            replace(problem, observations=one * 4, board=BOARD),
+        ]
+        for findings in (estimated(each).findings for each in tried):
+            assert {item.code for item in findings} & {"tolerance", "too-few", "unobservable"}
+            assert not [item for item in findings if "tilt" in item.remedy.split(" by hand")[0]
+                        and item.code != "lens-unknown"]  # fmt: skip

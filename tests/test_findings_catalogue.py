@@ -63,7 +63,8 @@ VARIANTS = {
     "depth-holes": ("", "light", "dark"),  # of the whole board, or of one of its parts
     "locate-assumed": ("", "depth"),  # by the lens data, or by a 3-D camera
     "lens-assumed": ("", "part"),  # all of it, or some
-    "lens-unknown": ("", "reported"),  # from images, or only poses are reported
+    "lens-unknown": ("", "level"),  # the robot tilts, or does not
+    "too-few": ("", "level"),  # the robot tilts, or does not
     "what-helps": ("", "assumed", "lens", "height"),  # board or height measured, or the lens afresh
     "board-assumed": ("", "scale", "bow"),  # its lengths, its flatness, or both
     "robot-geometry": ("", "exact"),  # whether the cell calls board or lens data exact

@@ -86,6 +86,10 @@ ENTRIES: dict[str, Entry] = {
         cause="The unknowns outnumber what was measured, or nothing would be left to check it.",
         shows="Counted before solving.",
     ),
+    "too-few/level": error(
+        "{count} usable {count:station|stations}; at least {least} are needed.",
+        "Record more stations, further apart and turned further about base Z.",
+    ),
     "too-few/why": error(
         "{usable}. {lacking}.",
         "{remedy_text}",
@@ -118,6 +122,12 @@ ENTRIES: dict[str, Entry] = {
         cause="camera.matrix is none: the lens is found from the session's own images.",
         shows="Fewer than five stations with points, or boards that are nearly parallel. Until "
         "then a guess stands in for the lens, and U says so.",
+    ),
+    "lens-unknown/level": warning(
+        "The cell gives no lens data, and this robot does not tilt: boards that lie parallel do "
+        "not show a lens well enough to locate parts with it.",
+        "Take at least five images of the board, tilted in different directions by hand, in a "
+        "session of their own (`stationbook lens`), and enter camera.matrix and camera.u.",
     ),
     "lens-unknown/reported": warning(
         "The cell gives no lens data, and reported poses of the board show none: U is wider for "

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 from ..boards.pattern import Board
 from ..camera.model import ASSUMED_DEPTH_SCALE_U, ASSUMED_LENS_U
-from ..findings import Finding, finding
+from ..findings import Finding, Level, finding
 from .budget import BOARD, LENS, NUMBERS
 from .problem import Problem
 from .result import Result
@@ -25,10 +25,18 @@ def input_findings(problem: Problem) -> list[Finding]:
     if measured and (depth is None or depth.scale_u is None):
         items.append(finding("depth-scale-assumed", percent=100 * ASSUMED_DEPTH_SCALE_U))
     if problem.camera.guessed:
-        items.append(finding("lens-unknown", None if seen else "reported"))
+        items.append(_lens_unknown(problem, seen))
     if seen and problem.locate is None:
         items.append(finding("locate-assumed", "depth" if problem.by_depth else None))
     return items
+
+
+def _lens_unknown(problem: Problem, seen: bool) -> Finding:
+    """Return `lens-unknown`: an error where parts are located with lens data, which nobody has."""
+    if not seen:
+        return finding("lens-unknown", "reported")
+    level = Level.WARNING if problem.by_depth else Level.ERROR
+    return finding("lens-unknown", "level" if problem.level else None, level=level)
 
 
 def _lens_assumed(absent: Sequence[str]) -> Finding:

@@ -134,23 +134,20 @@ def _other_end(found: Solution) -> list[Finding]:
 def _open_direction(found: Solution) -> tuple[str, str]:
     moved = motion(found.stations.typed[found.used])
     carrier = "flange" if found.problem.mount == EYE_TO_HAND else "base"
+    turning = "Add stations that turn and tilt the board by 20° or more about two axes."
+    if found.problem.level:
+        turning = "Add stations that are turned by 20° or more about base Z, and further apart."
     if moved.kind == "pure shift":
-        return (
-            "The camera's place",
-            "Add stations that turn and tilt the board by 20° or more about two axes.",
-        )
+        return "The camera's place", turning
     if moved.kind == "one axis":
         along = direction_words(moved.axis)
         return (
             f"How far camera and board are shifted together along {along}",
             f"Measure the height of point 0 over the {carrier} and enter board.height_mm (t on the "
-            "screen), or touch one point that the camera sees; a six-axis robot can tilt the board "
-            "instead.",
+            "screen), or touch one point that the camera sees"
+            + ("." if found.problem.level else "; a six-axis robot can tilt the board instead."),
         )
-    return (
-        "The camera's place and direction",
-        "Add stations that turn and tilt the board by 20° or more about two axes.",
-    )
+    return "The camera's place and direction", turning
 
 
 def weak_findings(
@@ -321,7 +318,8 @@ def not_solved(problem: Problem) -> tuple[Finding, ...]:
     )
     items = unseen(problem)
     if usable < LEAST_STATIONS:
-        return (*items, finding("too-few", count=usable, least=LEAST_STATIONS))
+        level = "level" if problem.level else None
+        return (*items, finding("too-few", level, count=usable, least=LEAST_STATIONS))
     behind = sum(len(item.stations or ()) for item in items)
     return tuple(items) if usable - behind < LEAST_STATIONS else (*items, finding("no-fit"))
 

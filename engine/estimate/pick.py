@@ -69,14 +69,16 @@ class PickModel:
     """The pick error at 27 places of the work volume, on the axes of the transform.
 
     ``moved`` M (27, 3, 6); ``off`` S (27, 3, p + q); ``rigid`` B (6, p + q); ``corner`` (27,) marks
-    the eight corners. ``floor_mm``: what the arm is off where its geometry is not
-    known, ``unseen`` (6, 6) what that adds to the transform's covariance.
+    the eight corners. ``stays`` (p + q,) tells which estimated errors stay in a pick: not those of
+    a lens that is only guessed, for no part is located with it. ``floor_mm``: what the arm is off
+    where its geometry is not known, ``unseen`` (6, 6) what that adds to the transform's covariance.
     """
 
     moved: Array
     off: Array
     rigid: Array
     corner: Array
+    stays: Array
     floor_mm: float
     unseen: Array
 
@@ -114,7 +116,7 @@ class PickModel:
         rows = np.concatenate([self.moved, -self.off], axis=2)[self.corner]
         flat = rows.reshape(-1, len(index))
         joint = flat @ covariance[np.ix_(index, index)] @ flat.T
-        left = ((self.off - self.moved @ self.rigid) @ errors)[self.corner]
+        left = self._left(errors)
         spread = joint.diagonal().reshape(left.shape).sum(axis=1)
         camera = self.work_volume_mm(self.delivered_covariance(covariance))
         total = float((spread + (left**2).sum(axis=1)).max()) + self.floor_mm**2
@@ -150,13 +152,18 @@ class PickModel:
         """
         index = np.r_[0:6, 12 : 12 + len(errors)]
         rows = np.concatenate([self.moved, -self.off], axis=2)
-        left = ((self.off - self.moved @ self.rigid) @ errors)[self.corner]
+        left = self._left(errors)
         whole = self._traces(rows, covariance[np.ix_(index, index)]) + (left**2).sum(axis=1)
         corner = int(whole.argmax())
         return {
             name: float(self._traces(rows, part[np.ix_(index, index)])[corner])
             for name, part in parts.items()
         } | {REMAINS: float((left[corner] ** 2).sum())}
+
+    def _left(self, errors: Array) -> Array:
+        """Return what is known to remain (c, 3) [mm] of estimated errors at the corners."""
+        rows = (self.off - self.moved @ self.rigid)[self.corner]
+        return np.asarray(rows @ (self.stays * errors))
 
     def _traces(self, rows: Array, covariance: Array) -> Array:
         corner = rows[self.corner]
@@ -185,9 +192,13 @@ def pick_model(
     off = np.concatenate([arm, _located(problem, camera, seen)], axis=2)
     flat = moved.reshape(-1, 6)
     rigid = np.linalg.pinv(flat) @ off.reshape(len(flat), -1)
+    stays = np.ones(off.shape[2])
+    if problem.camera.guessed and not problem.by_depth:
+        stays[len(model.sd) :] = 0.0
+        rigid[:, len(model.sd) :] = 0.0
     floor = model.accuracy_mm * (1.0 if model.arm is None else UNEXPLAINED)
     lever = camera[:3, 3] - looking[:3, 3] if problem.mount == EYE_TO_HAND else np.zeros(3)
-    return PickModel(moved, off, rigid, corner, floor, _unseen(floor, lever))
+    return PickModel(moved, off, rigid, corner, stays, floor, _unseen(floor, lever))
 
 
 def _unseen(error_mm: float, lever: Array) -> Array:

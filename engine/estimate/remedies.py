@@ -10,7 +10,6 @@ from ..arrays import Array
 from ..cell.cell import Tolerance
 from ..cell.rule import SIMPLE, keeps, most_expanded
 from ..findings import Finding, finding
-from ..robots.arms import is_level
 from .budget import ARM, NUMBERS
 from .information import known_whole, uncertainty_after, whole_information
 from .problem import MUCH_FACTOR, ON_MOUNT, scatter
@@ -60,7 +59,7 @@ def instead_of_tilts(found: Solution, result: Result, first: str | None) -> str 
             "accuracy it really has as robot.accuracy_mm (robot_accuracy_mm with robot: none)."
         )
     told = found.problem.robot is None and open_axis(found.problem) is not None
-    if not is_level(found.problem.robot) and not (told and found.stations.constraints):
+    if not found.problem.level and not (told and found.stations.constraints):
         return None
     if made_of is not None and made_of.help_ == NUMBERS:
         return BY_NUMBER[HEIGHT]
