@@ -226,6 +226,10 @@ def test_command_gives_a_new_result_with_before_and_after(old: Path, tmp_path: P
     assert "moved since:" in run.stdout
     result = yaml.safe_load((tmp_path / "new" / "result.yaml").read_text(encoding="utf-8"))
     assert result["before"]["trusted_board"] is True
+    run = stationbook("solve", tmp_path / "new", "--no-write", "--json")
+    alone = json.loads(run.stdout)["findings"]
+    (left,) = [item["message"] for item in alone if item["code"] == "board-prior"]
+    assert left.endswith("this one rests on the stations here alone.")
     assert result["before"]["inputs"].keys() >= {"session.yaml"}
     move = result["before"]["movement"]
     assert abs(move["position_mm"] - 4.0) <= 2 * move["u_position_mm"]

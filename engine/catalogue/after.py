@@ -338,6 +338,12 @@ ENTRIES: dict[str, Entry] = {
         cause="A quick re-calibration trusts the board's old mount.",
         shows="Asked for with --board-from.",
     ),
+    "board-prior/left": note(
+        "The result before rested on the board's place in the session {session} too; this one "
+        "rests on the stations here alone.",
+        "Nothing to do if that is meant; `stationbook solve DIR --board-from OTHER`, OTHER that "
+        "session's folder, takes the board from there again.",
+    ),
     "board-prior/alone": warning(
         "The stored result rests on the board's place in the session {session}, which does not lie "
         "beside this one as it was then: this check judges the stations without it, and so "

@@ -221,6 +221,17 @@ def not_compared(folder: Path) -> tuple[Finding, ...]:
     return ()
 
 
+def board_left(folder: Path) -> tuple[Finding, ...]:
+    """Return that the stored result rests on the board of an earlier session too, if it does.
+
+    For who solves without it: the new result takes its place.
+    """
+    with suppress(FileError):
+        if before := read_result(folder).before:
+            return (finding("board-prior", "left", session=before.session),)
+    return ()
+
+
 def damaged(session: Session) -> list[Finding]:
     """Return a finding for each station of the file that could not be read, or its pose not."""
     lost = [finding("station-damaged", problem=problem) for problem in session.damaged]

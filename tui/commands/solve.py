@@ -22,7 +22,7 @@ from engine.sessions.results import moved_since, result_document, with_marks
 from engine.sessions.schema import program_version
 from engine.steps.archive import Again, finished, record_of, solved_again
 from engine.steps.recheck import solve_quickly
-from engine.steps.solve import Solved, keep, solve_session
+from engine.steps.solve import Solved, board_left, keep, solve_session
 
 from ..clock import now
 from ..output import BAD_INPUT, WIDTH, Answer, run_over, say, tell, texts
@@ -48,6 +48,7 @@ def solve_folder(folder: str, *, write: bool, board_from: str | None) -> Answer:
     path = Path(folder)
     with writing(path) if write else nullcontext():
         session = open_session(path)
+        left = board_left(path) if board_from is None else ()
         if board_from is None:
             solved = solve_session(session, path)
         else:
@@ -55,6 +56,7 @@ def solve_folder(folder: str, *, write: bool, board_from: str | None) -> Answer:
         if write:
             commit(path, keep(solved, session, path), Who(None, now()))
     stored = with_marks(solved.stored, moved_since(session, path), session)
+    stored = replace(stored, findings=(*stored.findings, *left))
     return result_answer(replace(solved, stored=stored), session.cell)
 
 
