@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 from typing import Literal
 
@@ -255,25 +256,34 @@ PAIRS = {  # two causes of all stations, neither of which alone brings them toge
         lambda s: other_pitch(scaled_lengths(s, 0.001), 0.9),
         {("unit", "m"), ("board-pitch", "20")},
     ),
+    "pitch and focal length": (
+        lambda s: other_focal(other_pitch(s, 1.1), 1.05),
+        {("board-pitch", "20"), ("lens", "1.4e+03")},
+    ),
     "convention and columns": (
         lambda s: miscounted(reread(s, "moving-zyx"), 12),
         {("rotation-convention", "moving-zyx"), ("board-counts", "11")},
     ),
     "inverse poses one image off": (
         lambda s: shifted(inverted(s), 1),
-        {("pairing", "+1"), ("inverse-pose", None)},
+        {("pairing", "1"), ("inverse-pose", None)},
     ),
 }
 
 
+def rough(value: str | None) -> str | None:
+    """Return a number with three digits, and words as they are."""
+    return f"{float(value):.3g}" if value and re.fullmatch(r"[+\d.]+", value) else value
+
+
 @pytest.mark.parametrize("pair", PAIRS)
 def test_two_causes_of_all_stations_are_both_named(pair: str) -> None:
-    """The session came out as one that no cause explains, or with a pitch of 0.02 mm."""
+    """No cause explained the session, a pitch of 0.02 mm did, or a board that is bowed."""
     change, wanted = PAIRS[pair]
     session = change(clean(Case(stations=8), 34))
     result = diagnosed(session.problem, session.texts)
     errors = [f for f in result.findings if f.level is Level.ERROR]
-    assert {(f.code, f.suggested) for f in errors} == wanted
+    assert {(f.code, rough(f.suggested)) for f in errors} == wanted
 
 
 def test_more_causes_of_all_bring_no_advice_on_what_follows_from_them() -> None:

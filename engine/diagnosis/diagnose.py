@@ -39,7 +39,7 @@ from .images import GARBLED_PX, count_causes, image_causes, turned_causes
 from .likeliest import SURE, least_weight, likeliest, likeliest_each, no_agreement, or_bad_stops
 from .optics import allowed_causes, pattern_causes, shape_causes, term_causes
 from .reported import reported_causes
-from .scale import scale_causes
+from .scale import both_scales, scale_causes
 from .scene import (
     Alarm,
     Scene,
@@ -301,6 +301,11 @@ def _of_the_images(now: Solution, texts: Texts) -> Cause | None:
     for look in (pattern_causes, shape_causes):
         with suppress(*NO_NUMBERS):
             causes += look(now, texts)
+    if _absurd(now):
+        with suppress(*NO_NUMBERS):
+            view = scene(now, texts)
+            if _ending(view, both := both_scales(view)) is not None:
+                return both[0]
     if not causes:
         return None
     with suppress(*NO_NUMBERS):

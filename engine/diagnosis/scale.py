@@ -12,9 +12,9 @@ from dataclasses import replace
 import numpy as np
 
 from ..estimate.fit import fit
-from ..estimate.problem import Problem, absurd
+from ..estimate.problem import Problem, absurd, related
 from ..estimate.solver import Solution, fitted
-from ..estimate.start import closed_scale
+from ..estimate.start import DEPTHS, SCALE_MM, closed_scale, travelled
 from ..findings import Finding, Level, finding
 from ..pendant.settings import LENGTH_MM
 from .causes import Cause, texts_of, weight_of
@@ -32,6 +32,7 @@ ROUNDS = 4  # Newton steps of the scale; 2 suffice for 2 %
 SETTLED = 0.1  # [-] standard deviations
 CALMER = 0.9  # [-] of the scatter before; a right scale leaves a small share of it
 BESIDE = 0.5  # [-] of a length's logarithm: as much is left to a second cause beside a unit
+BOTH, MOST = 0.02, 0.5  # [-] of both logarithms together; less is for one alone, more is a unit
 STEP_LIMIT = 0.2  # [-] of the logarithm in one step
 
 Rows = Callable[[Scene], tuple[float, float]]
@@ -52,6 +53,38 @@ def scale_causes(now: Scene) -> list[Cause]:
             mild = tuple(replace(item, level=Level.WARNING) for item in cause.findings)
             causes.append(replace(cause, findings=mild) if abs(found[1]) < least else cause)
     return causes
+
+
+def both_scales(now: Scene) -> list[Cause]:
+    """Return pitch and focal length together, where both are clearly off.
+
+    Of a view, a wrong focal length stretches the depth alone, a wrong pitch all lengths.
+    """
+    found, steps = now.found, ((_pitch_rows, _with_pitch), (_focal_rows, _with_focal))
+    G = related(found.stations.mount, found.stations.typed)[None]
+    _, factors, off = travelled(G, now.views[None], DEPTHS)
+    best = np.log1p((off**2).sum(axis=-1) / SCALE_MM**2).sum(axis=1).argmin()
+    across, along = factors[best]
+    if across <= 0.0 or along <= 0.0:
+        return []
+    pitch, focal = float(np.log(across)), float(np.log(along / across))
+    if min(abs(pitch), abs(focal)) < BOTH or max(abs(pitch), abs(focal)) > MOST:
+        return []
+    better, texts = fitted(_with_focal(_with_pitch(found.problem, pitch), focal)), texts_of(now)
+    for rows, scaled in steps * 2:
+        if better is None or absurd(better.fit.noise, better.prior):
+            return []
+        step = _solved(scene(better, texts), rows, scaled, 0.0)
+        better = None if step is None else step[0].found
+    if better is None:
+        return []
+    old, new = found.problem, better.problem
+    longer = new.camera.matrix[0][0] / old.camera.matrix[0][0]
+    if min(abs(np.log([new.board.pitch_mm / old.board.pitch_mm, longer]))) < BOTH:
+        return []  # one of them alone
+    said = (_pitch_finding(old, new), _focal_finding(old, new))
+    weight = weight_of(better) + 2.0 * SCALE_SHARE
+    return [Cause(weight, said, new, texts, found=better)]
 
 
 def _of_a_unit(problem: Problem, total: float) -> bool:
