@@ -98,6 +98,26 @@ def test_values_of_one_field_that_fit_alike_are_both_told_and_none_is_applied() 
     assert not can_apply(said)
 
 
+def test_a_field_that_shows_one_value_at_all_other_stations_was_to_show_it_here_too() -> None:
+    """0.050 was suggested for the 0.500 typed beside nine times 0.000."""
+    session = clean(Case(axes=4, stations=10, height_known=True), 282)
+    texts = dict(session.texts)
+    assert {fields[3] for fields in texts.values()} == {"0.000"}
+    texts[1] = (*texts[1][:3], "0.500", *texts[1][4:])
+    said = first(diagnosed(with_texts(session.problem, texts), texts))
+    assert said is not None
+    assert (said.code, said.station, said.suggested) == ("typed-value", 1, "0.000")
+
+
+def test_no_value_is_told_that_a_bad_stop_explains_half_as_well() -> None:
+    """It was, where the bad stop itself was hardly likelier than none: 127.572, and not 127.552."""
+    session = clean(Case(stations=8), 18)
+    texts = {**session.texts, 2: (*session.texts[2][:5], "127.752")}
+    said = first(diagnosed(with_texts(session.problem, texts), texts))
+    assert said is not None
+    assert (said.code, said.station) == ("outlier", 2)
+
+
 def test_the_station_is_left_out_and_the_result_not_accepted() -> None:
     session = slipped(clean(Case(stations=12), 3), np.random.default_rng(3), LEAST)
     result = solved(session)

@@ -54,7 +54,7 @@ def _first(causes: list[Cause], least: float) -> Cause | None:
     plain = [
         cause
         for cause in causes
-        if cause.weight > least
+        if (cause.weight > least or cause in close)
         and cause.set_aside == best.set_aside
         and all(item.code == "outlier" for item in cause.findings)
     ]

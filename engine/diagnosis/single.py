@@ -106,7 +106,22 @@ def slips_of(scene: Scene, seen: Others) -> list[Explanation]:
     """Return the single slips that bring the station within its noise, the likeliest first."""
     previous = scene.fields[seen.row - 1] if seen.row else None
     found = explanations(scene.layout, scene.fields[seen.row], seen.predictions, previous)
-    return [item for item in found if item.size <= seen.limit]
+    same = _same_everywhere(scene, seen.row)
+    likely = [
+        replace(item, log_p=item.log_p + OTHER_VALUE * (same.get(k, text) != text))
+        for item in found
+        if item.size <= seen.limit
+        for k, text in [(item.fields[0], item.texts[0])]
+    ]
+    return sorted(likely, key=attrgetter("log_p"), reverse=True)
+
+
+def _same_everywhere(scene: Scene, row: int) -> dict[int, str]:
+    """Return the fields that show one value at all other stations, and that value."""
+    others = [fields for k, fields in enumerate(scene.fields) if k != row]
+    if len(others) < CONSTANT:
+        return {}
+    return {k: texts[0] for k, texts in enumerate(zip(*others, strict=True)) if len({*texts}) == 1}
 
 
 def double_slips_of(scene: Scene, seen: Others) -> list[Explanation]:
@@ -120,6 +135,9 @@ SUSPECT = 0.2  # [-] chance in a clean session above which a station is beyond s
 SUSPECTS = 3  # stations looked at in a session of more than EVERY
 EVERY = 8  # stations up to which each is a suspect: a bad one pulls all of them
 FITTED = 3  # explanations of a station that are fitted in full
+# Stations that show a field to hold one value, as those of an arm that cannot tilt do; log of how
+# rarely it was to hold another one then. Common practice, no source.
+CONSTANT, OTHER_VALUE = 4, float(np.log(1 / 100))
 SLIGHT = 0.05  # [-] chance that the farthest of all good stations is as far off, common practice
 OLD_SHARE = float(np.log(1 / 300))  # stations with the image of the stop before, CP, no source
 MOVING_SHARE = float(np.log(1 / 500))  # stations where the arm still moved, CP, no source
