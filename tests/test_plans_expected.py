@@ -42,10 +42,7 @@ def errors(made: World, flange: Array) -> Array:
 
 
 @pytest.mark.parametrize("mount", [EYE_TO_HAND, EYE_IN_HAND])
-def test_expected_uncertainty_is_the_spread_of_simulated_sessions(
-    mount: Mount, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    monkeypatch.setattr("engine.estimate.problem.LEAST_ACCURACY_MM", 0.0)
+def test_expected_uncertainty_is_the_spread_of_simulated_sessions(mount: Mount) -> None:
     made = world(mount, 1)
     made.follow(4)
     plan = make_plan(made.cell, made.stations, Wish(count=4), result=informed(made))

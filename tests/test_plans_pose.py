@@ -162,7 +162,6 @@ def test_joint_limits_are_kept_with_room_and_typed_joints_settle_the_configurati
 def test_stations_are_moved_on_to_better_places_near_those_that_were_drawn(
     mount: Mount, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("engine.estimate.problem.LEAST_ACCURACY_MM", 0.0)
     made = [started(mount, seed) for seed in (1, 2, 3)]
 
     def expected() -> list[float]:

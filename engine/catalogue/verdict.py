@@ -270,10 +270,11 @@ ENTRIES: dict[str, Entry] = {
         shows="Always, until it is entered.",
     ),
     "accuracy-assumed/least": note(
-        "The cell says that the robot is off by {accuracy_mm:g} mm; {least_mm:g} mm is counted. "
-        "Compensated robots keep about as much, and a session cannot show in time that one is "
-        "worse.",
-        "Nothing to enter. Touch points (`proof`): they show how good a pick is.",
+        "The cell says that the robot is off by {accuracy_mm:g} mm; the stations fit better with "
+        "errors that grow smoothly over the workspace, and {least_mm:g} mm or what they show is "
+        "counted.",
+        "Enter the accuracy that the robot really has (compensated ones keep 0.1 to 0.4 mm). "
+        "Touch points (`proof`) show how good a pick is.",
     ),
     "stops-scatter": note(
         "The stops scatter by {distance_mm:.2g} mm; by the robot's repeatability {usual_mm:.2g} mm "

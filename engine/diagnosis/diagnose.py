@@ -24,6 +24,7 @@ from ..estimate.problem import MOST_PIXEL_PX, Problem, absurd
 from ..estimate.result import Result, judged
 from ..estimate.solver import LEAST_STATIONS, Solution, fitted, flange_residuals, left_out, quiet
 from ..findings import Finding, by_gravity, has_error
+from .arm import as_inaccurate
 from .both import first_causes
 from .causes import (
     Cause,
@@ -161,10 +162,11 @@ def examined(problem: Problem, texts: Texts | None = None) -> Examined | None:
     if found is None:
         return None
     with quiet():
+        found = as_inaccurate(found)
         diagnosis = diagnose(found, texts or {})
         if not diagnosis.findings:
             diagnosis = replace(diagnosis, findings=tuple(inverse_unsettled(found)))
-    if not diagnosis.findings and diagnosis.problem is problem:
+    if not diagnosis.findings and diagnosis.problem is found.problem:
         return Examined(found, None)
     return Examined(final(found, diagnosis), diagnosis)
 

@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from ..estimate.joint import Joint, apart, joined
-from ..estimate.problem import Problem
+from ..estimate.problem import Problem, inaccurate
 from ..estimate.result import Result, judged
 from ..estimate.solver import Solution
 from ..findings import Finding, finding
@@ -38,6 +38,7 @@ def diagnosed_together(problems: Sequence[Problem], texts: Sequence[Texts]) -> S
     Nor is one of which more is wrong than single stations: it would pull the others along.
     """
     alone = [examined(problem, typed) for problem, typed in zip(problems, texts, strict=True)]
+    alone = _by_one_arm(problems, texts, alone)
     solved = [k for k, one in enumerate(alone) if one is not None]
     swapped = exchanged(problems, texts, alone)
     alone = [swapped.get(k, one) for k, one in enumerate(alone)]
@@ -59,6 +60,25 @@ def diagnosed_together(problems: Sequence[Problem], texts: Sequence[Texts]) -> S
     for k, one, found in zip(members, fits, joint.solutions, strict=True):
         results[k] = replace(one, solution=found).result()
     return SolvedTogether(tuple(results), joint, tuple(members))
+
+
+def _by_one_arm(
+    problems: Sequence[Problem], texts: Sequence[Texts], alone: Sequence[Examined | None]
+) -> list[Examined | None]:
+    """Return all with the arm that they share as inaccurate as one camera shows it, if one does.
+
+    What one tells with which more is wrong may come from that.
+    """
+    if not any(one is not None and one.holds and _shows_errors(one) for one in alone):
+        return list(alone)
+    return [
+        one if one is None or _shows_errors(one) else examined(inaccurate(problem), typed)
+        for problem, typed, one in zip(problems, texts, alone, strict=True)
+    ]
+
+
+def _shows_errors(one: Examined) -> bool:
+    return one.solution.problem.told_accuracy_mm is not None
 
 
 def _apart(first: Examined | None, other: Examined | None) -> bool:

@@ -24,7 +24,7 @@ from .problem import (
     predicted_view,
     terms_of,
 )
-from .result import Result
+from .result import Result, as_solved
 from .solver import Solution
 from .systematic import flange_errors, systematic, typed_joints, usual_posture
 from .ties import constraints
@@ -69,6 +69,7 @@ def whole_information(problem: Problem, result: Result, base_T_flange: Array) ->
     As `station_information`, nothing held. The arm stands in the configuration of the stations
     recorded. To add it to what is known, use `known_whole`; `uncertainty_after` says what is left.
     """
+    problem = as_solved(problem, result)
     model = systematic(problem.robot)
     near = None
     if model.arm is not None:

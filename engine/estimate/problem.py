@@ -126,7 +126,7 @@ class Problem:
     ``robot_accuracy_mm`` is then what the robot is off, None: as assumed. ``locate`` says how parts
     are located: by the same lens data, or by true 3-D points; None: not said. ``apart``: what is to
     be said of measured numbers that `numbers.settled` took away because they do not agree.
-    ``told_accuracy_mm``: what the cell says of a robot that is not believed to be so good.
+    ``told_accuracy_mm``: what the cell says of a robot that the stations show to be off by more.
     """
 
     mount: Mount
@@ -168,7 +168,7 @@ def problem_from(cell: Cell, observations: list[Observation] | tuple[Observation
     """
     for seen in observations:
         _checked(seen, cell.board.count)
-    made = Problem(
+    return Problem(
         mount=cell.mount,
         board=cell.board,
         camera=cell.camera,
@@ -180,24 +180,20 @@ def problem_from(cell: Cell, observations: list[Observation] | tuple[Observation
         robot_accuracy_mm=cell.robot_accuracy_mm,
         locate=cell.locate,
     )
-    return believed(made)
 
 
-# mm; no robot is believed to be better: calibrated arms were measured at 0.1 to 0.4 mm (Nubiola &
-# Bonev 2013, from memory), and the stations cannot show in time that one is worse than it is told.
-LEAST_ACCURACY_MM = 0.2
+# mm; calibrated arms were measured at 0.1 to 0.4 mm (Nubiola & Bonev 2013, from memory). One that
+# is told to be better is tried with as much, see `diagnosis.arm`.
+USUAL_ACCURACY_MM = 0.2
 
 
-def believed(problem: Problem) -> Problem:
-    """Return the problem with a robot no better than one can be."""
+def inaccurate(problem: Problem) -> Problem:
+    """Return the problem with an arm that is told to be better off by `USUAL_ACCURACY_MM`."""
     robot = problem.robot
-    told = problem.robot_accuracy_mm if robot is None else robot.accuracy_mm
-    if told is None or told >= LEAST_ACCURACY_MM:
+    if robot is None or robot.accuracy >= USUAL_ACCURACY_MM:
         return problem
-    if robot is None:
-        return replace(problem, robot_accuracy_mm=LEAST_ACCURACY_MM, told_accuracy_mm=told)
-    robot = replace(robot, accuracy_mm=LEAST_ACCURACY_MM)
-    return replace(problem, robot=robot, told_accuracy_mm=told)
+    usual = replace(robot, accuracy_mm=USUAL_ACCURACY_MM)
+    return replace(problem, robot=usual, told_accuracy_mm=robot.accuracy)
 
 
 def _checked(seen: Observation, count: int) -> None:

@@ -28,7 +28,7 @@ from ..findings import Finding, by_gravity
 from ..frames import quaternion_xyzw
 from .budget import Budget
 from .pick import PickModel
-from .problem import Noise
+from .problem import Noise, Problem, inaccurate
 from .systematic import OF_THE_FIELD
 
 SHOWN_UNITS = {"mm": "mm", "rad": "deg", "px": "px", "": "ratio"}
@@ -174,3 +174,12 @@ def judged(result: Result, findings: Iterable[Finding]) -> Result:
     found = tuple(by_gravity(findings))
     said, _ = verdict(result.uncertainty, result.tolerance, found, None)
     return replace(result, findings=found, verdict=said)
+
+
+def as_solved(problem: Problem, result: Result) -> Problem:
+    """Return ``problem`` with the arm as ``result`` holds it: its stations may have shown errors.
+
+    Of an arm that is told to be exact.
+    """
+    exact = problem.robot is not None and problem.robot.accuracy == 0.0
+    return inaccurate(problem) if exact and result.systematic.arm else problem

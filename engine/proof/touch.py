@@ -18,7 +18,6 @@ from ..cell.stations import station_pose, typed_station
 from ..cell.touched import Pointer
 from ..errors import FileError, StationbookError, UsageError
 from ..estimate.problem import (
-    LEAST_ACCURACY_MM,
     PIXEL_PX,
     RANDOM_PER_REPEATABILITY,
     REPEATABILITY_MM,
@@ -333,8 +332,7 @@ def touched_number(cell: Cell, placed: Placed, pointer: Pointer, count: int = 1)
     stops = 1 if placed.looked is None else 2
     variance = pointer.u_mm**2 + placed.seen.variance / 3.0
     variance += (RANDOM_PER_REPEATABILITY * robot) ** 2
-    arm_mm = systematic(cell.robot, cell.robot_accuracy_mm).accuracy_mm
-    variance += stops * max(arm_mm, LEAST_ACCURACY_MM) ** 2 / 3.0
+    variance += stops * systematic(cell.robot, cell.robot_accuracy_mm).accuracy_mm ** 2 / 3.0
     return Touched(
         p_camera=placed.seen.place,
         p_base=touched_at(placed.base_T_flange, np.array(pointer.tip_mm)),

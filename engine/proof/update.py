@@ -26,7 +26,7 @@ from ..errors import SolveError
 from ..estimate.fit import State, Stations, System, linear_system
 from ..estimate.gather import gather, stations_of
 from ..estimate.problem import Noise, Problem, predicted_view
-from ..estimate.result import Result
+from ..estimate.result import Result, as_solved
 from ..frames import displaced, displacement
 
 STEPS = 20  # of linearising again; 3 or 4 are usual
@@ -114,6 +114,7 @@ def seen_stations(result: Result, problem: Problem) -> Seen | None:
     Of several poses that explain an image (flat board, board that looks the same turned) the one
     is taken that costs least and lies nearest to where the old result expects the board.
     """
+    problem = as_solved(problem, result)
     gathered = gather(problem)
     if not len(gathered.index):
         return None

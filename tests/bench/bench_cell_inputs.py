@@ -51,7 +51,6 @@ from engine.cell.cell import Locate, Mount
 from engine.diagnosis.diagnose import CAUSES, diagnosed, examined
 from engine.estimate.fit import State, fit
 from engine.estimate.pick import GRID, approach, pick_model
-from engine.estimate.problem import believed
 from engine.estimate.result import Result
 from engine.estimate.solver import Solution
 from engine.estimate.systematic import usual_posture
@@ -211,7 +210,7 @@ def solved(row: Row, seed: int) -> tuple[Simulated, Seen, Solution | None, Resul
     rng = np.random.default_rng([seed, row.case.stations, 41])
     truly = drawn(rng)
     session = simulated(row.case, rng, truly)
-    problem = believed(replace(unsure(session.problem), locate=row.locate))
+    problem = replace(unsure(session.problem), locate=row.locate)
     if row.arm == "not described":
         problem = replace(problem, robot=None, robot_accuracy_mm=STATED_MM)
     found = examined(problem)
