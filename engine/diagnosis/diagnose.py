@@ -162,13 +162,13 @@ def examined(problem: Problem, texts: Texts | None = None) -> Examined | None:
     if found is None:
         return None
     with quiet():
-        found = as_inaccurate(found)
         diagnosis = diagnose(found, texts or {})
         if not diagnosis.findings:
             diagnosis = replace(diagnosis, findings=tuple(inverse_unsettled(found)))
     if not diagnosis.findings and diagnosis.problem is found.problem:
-        return Examined(found, None)
-    return Examined(final(found, diagnosis), diagnosis)
+        return Examined(as_inaccurate(found), None)
+    one = Examined(final(found, diagnosis), diagnosis)
+    return replace(one, solution=as_inaccurate(one.solution)) if one.holds else one
 
 
 def without_consequences(findings: Iterable[Finding]) -> tuple[Finding, ...]:
