@@ -99,7 +99,7 @@ class Finding:
 
     def document(self) -> dict[str, Any]:
         """Return the finding as plain data, with every key present."""
-        names = (name for name in Finding.__slots__ if name != "variant")
+        names = (field.name for field in dataclasses.fields(Finding) if field.compare)
         values: dict[str, Any] = {name: getattr(self, name) for name in names}
         stations = None if self.stations is None else list(self.stations)
         return values | {"level": self.level.value, "stations": stations}

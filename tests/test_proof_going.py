@@ -11,7 +11,7 @@ from engine.cell.cell import EYE_IN_HAND, Tolerance
 from engine.proof.going import at_the_end, ways
 from engine.proof.pick_now import commands, pick_now
 from engine.proof.recheck import FREE, mount_covariance, recheck
-from engine.proof.update import seen_stations
+from engine.proof.update import seen_stations, updated
 
 WAYS = commands("new", "old")
 CASES = {"fixed": Case(stations=8), "hand": Case(mount=EYE_IN_HAND, stations=8)}
@@ -48,7 +48,8 @@ def test_stations_that_stand_still_leave_little_of_it_open() -> None:
         problem = moving(session, 5, still, np.tile(slip, (5, 1)), (seed, 5))
         seen = seen_stations(old, problem)
         assert seen is not None
-        found, _, covariance = at_the_end(old, seen, FREE, mount_covariance(problem.board))
+        mount = mount_covariance(problem.board)
+        found, (_, covariance) = updated(old, seen, FREE, mount), at_the_end(old, seen, FREE, mount)
         wider.append(np.trace(covariance[3:6, 3:6]) / np.trace(found.now_covariance[3:6, 3:6]))
     assert min(wider) >= 1.0
     assert np.median(wider) < 1.2

@@ -16,7 +16,7 @@ import scipy
 
 from ..arrays import Array
 from ..estimate.result import Result
-from .update import BOARD, CAMERA, Going, More, Seen, Update, updated
+from .update import BOARD, CAMERA, Going, Seen, updated
 
 CHANCE = 0.1  # [-] of rechecks in which something goes on moving; common practice, no source
 SIZES_MM = (0.5, 2.0)  # of such movements, standard deviations on every axis; CP, no source
@@ -42,8 +42,8 @@ def spread(size_mm: float) -> Array:
     return np.diag([(size_mm / LEVER_MM) ** 2] * 3 + [size_mm**2] * 3)
 
 
-def at_the_end(old: Result, seen: Seen, shift: Array, slip: Array) -> tuple[Update, Array, Array]:
-    """Return the update of still stations; and what holds at the end, and its covariance.
+def at_the_end(old: Result, seen: Seen, shift: Array, slip: Array) -> tuple[Array, Array]:
+    """Return what holds at the end, and its covariance.
 
     As `Update.now`, whatever moved on meanwhile: the mean of all that may have, by their evidence.
     """
@@ -53,7 +53,7 @@ def at_the_end(old: Result, seen: Seen, shift: Array, slip: Array) -> tuple[Upda
         Going(part, left, spread(size)) for part, left in ways(len(seen.ids)) for size in SIZES_MM
     ]
     for going in each:
-        one = updated(old, seen, shift, slip, More(going=going))
+        one = updated(old, seen, shift, slip, going)
         found.append(one)
         weights.append(np.log(CHANCE / len(each)) + one.evidence)
     share = np.exp(np.array(weights) - scipy.special.logsumexp(weights))
@@ -62,4 +62,4 @@ def at_the_end(old: Result, seen: Seen, shift: Array, slip: Array) -> tuple[Upda
     for part, one in zip(share, found, strict=True):
         off = one.now - now
         covariance += part * (one.now_covariance + np.outer(off, off))
-    return still, now, covariance
+    return now, covariance

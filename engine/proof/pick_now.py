@@ -80,7 +80,7 @@ def pick_now(
     mount = mount_covariance(problem.board)
     still = answer.cause == "board"
     shift, slip = (np.zeros((6, 6)), FREE + mount) if still else (FREE, mount)
-    now, covariance = at_the_end(old, seen, shift, slip)[1:]
+    now, covariance = at_the_end(old, seen, shift, slip)
     sizes, expanded = _errors(old, now, covariance)
     state, worst = _state(sizes, expanded, tolerance)
     more: int | None = 0

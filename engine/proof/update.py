@@ -7,10 +7,9 @@ measures camera_T_board and a flange pose, both noisy, with the noise that the o
     residual = H_camera (x_camera + δ) + H_board (x_board + β) + H_errors x_errors + noise.
 
 δ and β are Gaussian: β with the mount's repeatability, δ zero or nearly free, as the hypothesis
-says. A hypothesis may have more (`More`): lens or board are others than they were, one typed pose
-is wrong, or camera or board went on moving while the stations were recorded. The update is the
-Gauss-Newton form of the Kalman filter (Bell & Cathey 1993, from memory), linearised again until it
-stands still, so that large movements are exact.
+says; camera or board may also have gone on moving while the stations were recorded (`Going`). The
+update is the Gauss-Newton form of the Kalman filter (Bell & Cathey 1993, from memory), linearised
+again until it stands still, so that large movements are exact.
 """
 
 from __future__ import annotations
@@ -30,7 +29,6 @@ from ..estimate.result import Result, as_solved
 from ..frames import displaced, displacement
 
 STEPS = 20  # of linearising again; 3 or 4 are usual
-LEAST_TOLD = 1e-9  # [-] of the most that the images tell of any error: below, they tell nothing
 CAMERA, BOARD = slice(0, 6), slice(6, 12)  # where they stand among all that is estimated
 STILL = 1e-6  # [rad, mm] a step below every display
 # Scales on which a board seen at a new station may have moved when its pose is picked out of the
@@ -65,29 +63,13 @@ class Going:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class More:
-    """What a hypothesis has beside the camera's movement and the board's displacement.
-
-    ``changed`` (p,) prior variances of what the errors of `Result.systematic` are now less what
-    they were. ``typed``: index and covariance (6, 6) of a flange pose that is wrong. ``images``:
-    whether what the images by themselves say of lens and board counts.
-    """
-
-    changed: Array | None = None
-    typed: tuple[int, Array] | None = None
-    going: Going | None = None
-    images: bool = False
-
-
-@dataclass(frozen=True, slots=True, eq=False)
 class Update:
     """Where an update ended.
 
     ``camera`` and ``board`` (4, 4) now; ``shift`` δ (6,) and ``shift_covariance``; ``slip`` β and
     ``slip_covariance``; ``now`` (12 + p,) camera, board and errors against the old result, all
-    together, and ``now_covariance``; ``misfit`` the squared innovation yᵀS⁻¹y [-] of ``count``
-    numbers; ``evidence`` the log probability density of the stations, unknowns integrated out
-    (Laplace).
+    together, and ``now_covariance``; ``misfit`` the squared innovation yᵀS⁻¹y [-]; ``evidence`` the
+    log probability density of the stations, unknowns integrated out (Laplace).
     """
 
     camera: Array
@@ -99,13 +81,7 @@ class Update:
     now: Array
     now_covariance: Array
     misfit: float
-    count: int
     evidence: float
-
-    @property
-    def spread(self) -> float:
-        """Logarithm of |S|, how far the stations may spread: the price of being free."""
-        return -2.0 * self.evidence - self.misfit
 
 
 def seen_stations(result: Result, problem: Problem) -> Seen | None:
@@ -129,35 +105,27 @@ def seen_stations(result: Result, problem: Problem) -> Seen | None:
 
 
 def updated(
-    result: Result, seen: Seen, shift: Array, slip: Array, more: More | None = None
+    result: Result, seen: Seen, shift: Array, slip: Array, going: Going | None = None
 ) -> Update:
     """Return the update of ``result`` by ``seen``.
 
     ``shift`` (6, 6) and ``slip`` (6, 6): prior covariances of the camera's movement and of the
-    board's displacement on its mount; ``more``: what else there may be. Raises SolveError where the
-    old result is not solved.
+    board's displacement on its mount; ``going``: what moved on meanwhile. Raises SolveError where
+    the old result is not solved.
     """
     if not result.solved or result.noise is None:
         raise SolveError(
             "the earlier session gives no result", "Do the full job, or name another one."
         )
-    more = more or More()
-    p = len(result.systematic.value)
-    old = result.full_covariance
-    if more.changed is not None:
-        old = old + np.diag(np.concatenate([np.zeros(12), more.changed]))
-    prior = scipy.linalg.block_diag(old, shift, slip)
-    told, said = _of_images(result, seen) if more.images else (np.zeros((0, p)), np.zeros(0))
-    below = np.zeros((len(said), len(prior)))
-    below[:, 12 : 12 + p] = told
+    prior = scipy.linalg.block_diag(result.full_covariance, shift, slip)
     z = np.zeros(len(prior))
+    p = len(result.systematic.value)
     for _ in range(STEPS):
         system = linear_system(seen.stations, _state(result, z, p))
         rows = system.rows  # of camera, board and errors, then those of δ and β
         H = np.concatenate([rows, rows[..., :12]], axis=2).reshape(-1, 24 + p)
-        y = np.concatenate([system.residual.ravel() + H @ z, said])
-        H = np.concatenate([H, below])
-        V = scipy.linalg.block_diag(_noise(result.noise, system, more), np.eye(len(below)))
+        V = _noise(result.noise, system, going)
+        y = system.residual.ravel() + H @ z
         S = H @ prior @ H.T + V
         gain = np.linalg.solve(S, H @ prior).T
         before, z = z, gain @ y
@@ -179,42 +147,17 @@ def updated(
         now=together @ z,
         now_covariance=now_covariance,
         misfit=misfit,
-        count=len(y),
         evidence=float(-0.5 * (misfit + np.linalg.slogdet(S)[1])),
     )
 
 
-def _noise(noise: Noise, system: System, more: More) -> Array:
+def _noise(noise: Noise, system: System, going: Going | None) -> Array:
     """Return by what the residuals (6n,) vary, (6n, 6n), all that is estimated given."""
-    V = system.covariance(noise)
-    if more.typed is not None:
-        k, covariance = more.typed
-        V[k] += system.by_flange[k] @ covariance @ system.by_flange[k].T
-    whole = np.asarray(scipy.linalg.block_diag(*V))
-    if more.going is not None:
-        moved = system.rows[:, :, more.going.part] * more.going.left[:, None, None]
-        moved = moved.reshape(-1, 6)
-        whole += moved @ more.going.covariance @ moved.T
-    return whole
-
-
-def _of_images(result: Result, seen: Seen) -> tuple[Array, Array]:
-    """Return what the images alone say of the errors: rows (r, p) and residuals (r,).
-
-    Against the old result, in standard deviations: how the points of one image lie to each other
-    tells of lens and board whatever the poses are.
-    """
-    noise, arm = result.noise, result.systematic.arm
-    if noise is None:
-        raise SolveError("the earlier session gives no result", "Name another one.")
-    _, gradient, information = seen.stations.views.rests
-    told, axes = np.linalg.eigh(information / noise.pixel_px**2)
-    keep = told > LEAST_TOLD * max(float(told[-1]), 1e-300)
-    root, axes = np.sqrt(told[keep])[:, None], axes[:, keep].T
-    rows = np.zeros((len(root), len(result.systematic.value)))
-    rows[:, arm:] = axes * root
-    pulled = (axes @ gradient) / noise.pixel_px**2 / root[:, 0]
-    return rows, pulled - rows @ result.systematic.value
+    V = np.asarray(scipy.linalg.block_diag(*system.covariance(noise)))
+    if going is None:
+        return V
+    moved = (system.rows[:, :, going.part] * going.left[:, None, None]).reshape(-1, 6)
+    return np.asarray(V + moved @ going.covariance @ moved.T)
 
 
 def _state(result: Result, z: Array, p: int) -> State:

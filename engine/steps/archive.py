@@ -88,11 +88,8 @@ class Again:
     @property
     def changed(self) -> bool:
         """Whether somebody should look at it."""
-        before, now = (
-            (self.verdict_before, self.verdict_holds_before),
-            (self.verdict, self.verdict_holds),
-        )
-        if self.error or now != before:
+        before = self.verdict_before, self.verdict_holds_before
+        if self.error or (self.verdict, self.verdict_holds) != before:
             return True
         if (self.expanded_mm is None) != (self.expanded_mm_before is None):
             return True
