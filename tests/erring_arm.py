@@ -7,7 +7,7 @@ from typing import NamedTuple
 import numpy as np
 
 from engine.camera.lens import project
-from engine.cell.cell import Mount
+from engine.cell.mount import Mount
 from engine.cell.stations import Observation
 from engine.estimate.assemble import estimated
 from engine.estimate.problem import problem_from

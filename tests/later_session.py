@@ -11,7 +11,7 @@ from made_session import goals
 from engine.arrays import Array
 from engine.boards.points_file import points_text
 from engine.camera.lens import project
-from engine.cell.cell import EYE_TO_HAND, Mount
+from engine.cell.mount import EYE_TO_HAND, Mount
 from engine.cell.session import Session, Station
 from engine.frames import apply, displaced
 from engine.sessions.folder import session_text

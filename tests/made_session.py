@@ -11,7 +11,7 @@ import numpy as np
 from engine.arrays import Array
 from engine.boards.points_file import points_text
 from engine.camera.lens import project
-from engine.cell.cell import EYE_TO_HAND, Mount
+from engine.cell.mount import EYE_TO_HAND, Mount
 from engine.cell.session import Session, Station
 from engine.frames import apply
 from engine.sessions.folder import session_text

@@ -21,7 +21,8 @@ from told_jogs import plate
 
 from engine.arrays import Array
 from engine.camera.lens import project
-from engine.cell.cell import EYE_IN_HAND, EYE_TO_HAND, Cell, Mount
+from engine.cell.cell import Cell
+from engine.cell.mount import EYE_IN_HAND, EYE_TO_HAND, Mount
 from engine.cell.stations import Observation
 from engine.estimate.assemble import estimated
 from engine.estimate.problem import implied_flange, predicted_view, problem_from

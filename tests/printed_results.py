@@ -22,7 +22,7 @@ import numpy as np
 from simulated_sessions import BOARD, CAMERA, Case, DepthErrors, Seen, simulated
 
 from engine.camera.model import DepthCamera
-from engine.cell.cell import EYE_IN_HAND, EYE_TO_HAND, Mount
+from engine.cell.mount import EYE_IN_HAND, EYE_TO_HAND, Mount
 from engine.cell.result import Placed, StoredResult
 from engine.diagnosis.diagnose import CAUSES, diagnosed
 from engine.estimate.problem import Problem, predicted_view

@@ -10,8 +10,10 @@ import numpy as np
 
 from engine.boards.pattern import Board
 from engine.camera.model import Camera
-from engine.cell.cell import Cell, Mount, Tolerance, WorkVolume
+from engine.cell.cell import Cell, WorkVolume
+from engine.cell.mount import Mount
 from engine.cell.result import StoredResult
+from engine.cell.rule import Tolerance
 from engine.frames import displaced, quaternion_xyzw, transform
 from engine.pendant.settings import Pendant
 from engine.report.delivered import delivered

@@ -10,7 +10,8 @@ import cv2
 import numpy as np
 
 from engine.camera.lens import project
-from engine.cell.cell import Cell, Mount
+from engine.cell.cell import Cell
+from engine.cell.mount import Mount
 from engine.cell.session import Session, Station
 from engine.estimate.assemble import estimated
 from engine.estimate.problem import Problem, problem_from

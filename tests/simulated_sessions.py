@@ -17,7 +17,9 @@ from engine.arrays import Array
 from engine.boards.pattern import Board
 from engine.camera.lens import project
 from engine.camera.model import Camera, LensU
-from engine.cell.cell import EYE_TO_HAND, Mount, Tolerance, WorkVolume
+from engine.cell.cell import WorkVolume
+from engine.cell.mount import EYE_TO_HAND, Mount
+from engine.cell.rule import Tolerance
 from engine.cell.stations import Observation
 from engine.estimate.problem import Problem, implied_flange, predicted_view
 from engine.estimate.systematic import (

@@ -14,7 +14,7 @@ from two_cameras import Pair, later, pair
 
 from engine.arrays import Array
 from engine.camera.lens import project
-from engine.cell.cell import EYE_IN_HAND, EYE_TO_HAND
+from engine.cell.mount import EYE_IN_HAND, EYE_TO_HAND
 from engine.diagnosis.together import diagnosed_together
 from engine.estimate.problem import Problem, predicted_view
 from engine.frames import apply, displaced, displacement

@@ -12,7 +12,7 @@ from made_session import make_session
 
 from engine.arrays import Array
 from engine.boards.points_file import read_points
-from engine.cell.cell import EYE_IN_HAND, EYE_TO_HAND, Mount
+from engine.cell.mount import EYE_IN_HAND, EYE_TO_HAND, Mount
 from engine.cell.session import PlannedStation, Session
 from engine.checks.entry import (
     OFF_PLAN_MM,

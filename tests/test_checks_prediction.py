@@ -10,7 +10,7 @@ from mistakes import Faulty, clean, slipped, with_texts
 from simulated_sessions import Case
 
 from engine.arrays import Array
-from engine.cell.cell import EYE_IN_HAND, EYE_TO_HAND, Mount
+from engine.cell.mount import EYE_IN_HAND, EYE_TO_HAND, Mount
 from engine.checks.prediction import (
     Predictor,
     congruence_findings,

@@ -14,7 +14,8 @@ from made_session import make_session
 
 from engine.arrays import Array
 from engine.boards.points_file import read_points
-from engine.cell.cell import EYE_IN_HAND, EYE_TO_HAND, Cell, Mount
+from engine.cell.cell import Cell
+from engine.cell.mount import EYE_IN_HAND, EYE_TO_HAND, Mount
 from engine.cell.session import Session
 from engine.cell.stations import station_pose
 from engine.findings import Finding, Level

@@ -10,7 +10,7 @@ import pytest
 from command import stationbook
 from made_session import make_session
 
-from engine.cell.cell import EYE_IN_HAND, EYE_TO_HAND, Mount
+from engine.cell.mount import EYE_IN_HAND, EYE_TO_HAND, Mount
 from engine.cell.session import Session, Station
 from engine.checks.digits import decimals, digits_findings
 from engine.findings import Finding, Level, by_cause

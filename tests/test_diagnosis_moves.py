@@ -12,7 +12,8 @@ from mistakes import Faulty, typed, with_texts
 from simulated_sessions import BOARD, CAMERA, Case, Seen, simulated
 
 from engine.arrays import Array
-from engine.cell.cell import EYE_IN_HAND, EYE_TO_HAND, Mount, Tolerance
+from engine.cell.mount import EYE_IN_HAND, EYE_TO_HAND, Mount
+from engine.cell.rule import Tolerance
 from engine.diagnosis.diagnose import diagnosed
 from engine.findings import Finding, Level
 

@@ -24,7 +24,7 @@ from simulated_sessions import BOARD, CAMERA, Case, Seen, simulated
 
 from engine.arrays import Array
 from engine.camera.lens import terms
-from engine.cell.cell import EYE_IN_HAND, EYE_TO_HAND, Mount
+from engine.cell.mount import EYE_IN_HAND, EYE_TO_HAND, Mount
 from engine.cell.stations import Observation
 from engine.diagnosis.diagnose import CAUSES, diagnosed
 from engine.estimate.solver import fitted

@@ -10,7 +10,7 @@ from made_session import stops
 from mistakes import Faulty, clean, half_turned, slipped, swapped_images, typed, with_texts
 from simulated_sessions import Case
 
-from engine.cell.cell import EYE_IN_HAND, EYE_TO_HAND, Mount
+from engine.cell.mount import EYE_IN_HAND, EYE_TO_HAND, Mount
 from engine.cell.stations import Observation
 from engine.diagnosis.causes import Cause
 from engine.diagnosis.diagnose import diagnosed

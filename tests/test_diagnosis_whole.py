@@ -31,7 +31,8 @@ from simulated_sessions import BOARD as CHESSBOARD
 from simulated_sessions import CAMERA, Case, Seen, simulated
 
 from engine.camera.model import LensU
-from engine.cell.cell import EYE_IN_HAND, EYE_TO_HAND, Mount, Tolerance
+from engine.cell.mount import EYE_IN_HAND, EYE_TO_HAND, Mount
+from engine.cell.rule import Tolerance
 from engine.diagnosis import images
 from engine.diagnosis.diagnose import CAUSES, diagnosed
 from engine.diagnosis.optics import pattern

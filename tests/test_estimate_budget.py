@@ -10,7 +10,7 @@ import pytest
 from simulated_sessions import BOARD, CAMERA, Case, simulated
 
 from engine.camera.model import LensU
-from engine.cell.cell import EYE_IN_HAND, EYE_TO_HAND
+from engine.cell.mount import EYE_IN_HAND, EYE_TO_HAND
 from engine.estimate import Result, estimated
 from engine.estimate.budget import BOARD as BOARD_PART
 from engine.estimate.budget import LENS, MEASURED_U_MM, coverage

@@ -9,7 +9,7 @@ import pytest
 from simulated_sessions import BOARD, CAMERA, Case, Simulated, simulated
 
 from engine.camera.lens import project
-from engine.cell.cell import EYE_IN_HAND, EYE_TO_HAND
+from engine.cell.mount import EYE_IN_HAND, EYE_TO_HAND
 from engine.cell.stations import Observation
 from engine.estimate import Problem, Result, Touched, estimated
 from engine.estimate.problem import predicted_view

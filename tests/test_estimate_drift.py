@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from simulated_sessions import Case, simulated
 
-from engine.cell.cell import EYE_IN_HAND, EYE_TO_HAND, Mount
+from engine.cell.mount import EYE_IN_HAND, EYE_TO_HAND, Mount
 from engine.estimate.assemble import assembled, estimated
 from engine.estimate.drift import OF, drift_share, hidden_drift
 from engine.estimate.problem import Problem

@@ -13,7 +13,8 @@ from engine.arrays import Array
 from engine.camera.lens import DEPTH_SCALE, NAMES, lens, project, terms
 from engine.camera.model import Camera, LensU, PartLensU, guessed_camera
 from engine.camera.views import Views, board_pose, linearised, residuals
-from engine.cell.cell import EYE_IN_HAND, EYE_TO_HAND, Mount, Tolerance
+from engine.cell.mount import EYE_IN_HAND, EYE_TO_HAND, Mount
+from engine.cell.rule import Tolerance
 from engine.estimate import estimated
 from engine.estimate.fit import State, fit
 from engine.estimate.gather import gather, stations_of

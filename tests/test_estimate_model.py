@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from engine.cell.cell import EYE_IN_HAND, EYE_TO_HAND
+from engine.cell.mount import EYE_IN_HAND, EYE_TO_HAND
 from engine.estimate.problem import derivatives, implied_flange, predicted_view
 from engine.estimate.start import transforms_from
 from engine.frames import displaced, displacement, inverse, rotation_exp, transform

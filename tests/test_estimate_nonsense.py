@@ -11,7 +11,7 @@ import pytest
 from simulated_sessions import Case, Simulated, simulated
 
 from engine.arrays import Array
-from engine.cell.cell import EYE_IN_HAND, EYE_TO_HAND
+from engine.cell.mount import EYE_IN_HAND, EYE_TO_HAND
 from engine.cell.stations import Observation
 from engine.diagnosis.causes import declared_weight, weight_of
 from engine.diagnosis.diagnose import diagnosed

@@ -14,7 +14,7 @@ from simulated_sessions import BOARD, CAMERA, Case, Seen, Simulated, simulated
 from touched_sessions import POINTER, Arm, in_cell, touches
 
 from engine.boards.pattern import Board
-from engine.cell.cell import EYE_IN_HAND, EYE_TO_HAND, Mount
+from engine.cell.mount import EYE_IN_HAND, EYE_TO_HAND, Mount
 from engine.diagnosis.diagnose import diagnosed
 from engine.estimate.numbers import settled
 from engine.estimate.problem import Problem

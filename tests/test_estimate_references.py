@@ -8,7 +8,7 @@ from joint_least_squares import Everything, known_noise_fit
 from opencv_closed_forms import HAND_EYE, ROBOT_WORLD, closed_form
 from simulated_sessions import Case, simulated
 
-from engine.cell.cell import EYE_IN_HAND, EYE_TO_HAND
+from engine.cell.mount import EYE_IN_HAND, EYE_TO_HAND
 from engine.estimate.gather import gather
 from engine.estimate.problem import predicted_view
 from engine.estimate.solver import fitted

@@ -11,7 +11,7 @@ from simulated_sessions import Case, Simulated, simulated
 
 from engine.boards.pattern import Board, symmetries
 from engine.camera.views import board_pose
-from engine.cell.cell import EYE_IN_HAND, EYE_TO_HAND
+from engine.cell.mount import EYE_IN_HAND, EYE_TO_HAND
 from engine.cell.stations import Observation
 from engine.estimate import Problem, Result, estimated
 from engine.frames import displaced, displacement

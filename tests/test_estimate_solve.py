@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 from simulated_sessions import Case, Simulated, simulated
 
-from engine.cell.cell import EYE_IN_HAND, EYE_TO_HAND
+from engine.cell.mount import EYE_IN_HAND, EYE_TO_HAND
 from engine.estimate import Result, estimated
 from engine.frames import displacement
 from engine.sessions.results import result_document

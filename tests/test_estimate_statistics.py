@@ -9,7 +9,7 @@ import pytest
 from known_noise import given_noise
 from simulated_sessions import Case, pick_errors, simulated
 
-from engine.cell.cell import EYE_IN_HAND, EYE_TO_HAND
+from engine.cell.mount import EYE_IN_HAND, EYE_TO_HAND
 from engine.diagnosis.diagnose import diagnosed
 from engine.estimate import estimated
 from engine.estimate.assemble import assembled

@@ -9,7 +9,7 @@ import pytest
 from robots_samples import PALLETISER
 from simulated_sessions import ARM, FOUR_AXIS, Case, simulated
 
-from engine.cell.cell import EYE_IN_HAND, EYE_TO_HAND, Mount
+from engine.cell.mount import EYE_IN_HAND, EYE_TO_HAND, Mount
 from engine.estimate import estimated
 from engine.estimate.systematic import error_columns, flange_errors, postures_at, systematic
 from engine.frames import displacement

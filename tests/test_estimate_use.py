@@ -8,7 +8,9 @@ import numpy as np
 import pytest
 from simulated_sessions import Case, simulated
 
-from engine.cell.cell import EYE_IN_HAND, EYE_TO_HAND, Cell, Tolerance
+from engine.cell.cell import Cell
+from engine.cell.mount import EYE_IN_HAND, EYE_TO_HAND
+from engine.cell.rule import Tolerance
 from engine.errors import SolveError
 from engine.estimate import estimated
 from engine.estimate.information import (

@@ -69,6 +69,23 @@ def test_engine_module_imports_only_from_earlier_parts(path: Path) -> None:
     assert later == set(), f"{path.name} of {own} imports from {later}"
 
 
+def test_no_module_of_the_engine_names_one_that_names_it() -> None:
+    named: dict[str, set[str]] = {}
+    for path in engine_modules():
+        package = path.relative_to(ROOT).with_suffix("").parts[:-1]
+        named[".".join((*package, path.stem))] = {
+            ".".join((*package[: len(package) + 1 - node.level], node.module or alias.name))
+            for node in ast.walk(ast.parse(path.read_text(encoding="utf-8")))
+            if isinstance(node, ast.ImportFrom) and node.level
+            for alias in node.names
+        }
+    assert "engine.cell.mount" in named["engine.cell.result"]
+    left = dict(named)  # without those that name none which is left, until none of them is
+    while done := {module for module, others in left.items() if not others & left.keys()}:
+        left = {module: others for module, others in left.items() if module not in done}
+    assert not left
+
+
 @pytest.mark.parametrize("part", ["estimate", "checks", "plans", "diagnosis"])
 def test_what_calculates_reads_no_file_of_a_session(part: str) -> None:
     modules = [path for path in engine_modules() if part_of(path) == part]

@@ -21,7 +21,8 @@ from pytransform3d import rotations as pr
 from pytransform3d import transformations as pt
 
 from engine.arrays import Array
-from engine.cell.cell import EYE_IN_HAND, EYE_TO_HAND, Mount, WorkVolume
+from engine.cell.cell import WorkVolume
+from engine.cell.mount import EYE_IN_HAND, EYE_TO_HAND, Mount
 from engine.cell.session import Station
 from engine.cell.stations import layout, numbers, station_pose
 from engine.errors import FileError, PoseError

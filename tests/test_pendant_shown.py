@@ -20,7 +20,8 @@ from pytransform3d import transformations as pt
 from robots_samples import SCARA, puma_from_toolbox, puma_spherical
 
 from engine.arrays import Array
-from engine.cell.cell import EYE_IN_HAND, EYE_TO_HAND, Cell, Mount
+from engine.cell.cell import Cell
+from engine.cell.mount import EYE_IN_HAND, EYE_TO_HAND, Mount
 from engine.cell.session import Session, Station
 from engine.cell.stations import station_pose
 from engine.checks.shown import Comparison, compared, comparison_findings, stops_of

@@ -15,7 +15,8 @@ from told_jogs import entered, way
 from engine.boards.detect import detect
 from engine.boards.pattern import Board
 from engine.camera.model import Camera
-from engine.cell.cell import EYE_IN_HAND, EYE_TO_HAND, KeepOut, Mount, Rough, RoughPlace
+from engine.cell.cell import KeepOut, Rough, RoughPlace
+from engine.cell.mount import EYE_IN_HAND, EYE_TO_HAND, Mount
 from engine.cell.stations import Observation
 from engine.frames import apply, displacement, rotation_angle, rotation_exp, transform
 from engine.images.quality import look, quality_findings

@@ -12,7 +12,8 @@ from numpy.typing import NDArray
 from plan_world import world
 
 from engine.arrays import Array
-from engine.cell.cell import EYE_IN_HAND, EYE_TO_HAND, Cell, Mount
+from engine.cell.cell import Cell
+from engine.cell.mount import EYE_IN_HAND, EYE_TO_HAND, Mount
 from engine.estimate.information import station_information
 from engine.estimate.problem import problem_from
 from engine.frames import rotation_exp, transform

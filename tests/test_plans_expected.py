@@ -11,7 +11,7 @@ from known_noise import given_noise
 from plan_world import PIXEL_PX, World, world
 
 from engine.arrays import Array
-from engine.cell.cell import EYE_IN_HAND, EYE_TO_HAND, Mount
+from engine.cell.mount import EYE_IN_HAND, EYE_TO_HAND, Mount
 from engine.estimate.information import station_information
 from engine.estimate.problem import problem_from
 from engine.estimate.result import Result

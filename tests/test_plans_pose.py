@@ -12,7 +12,8 @@ from plan_world import ARM, BOARD, World, reference_stations, world
 from told_jogs import entered, way
 
 from engine.arrays import Array
-from engine.cell.cell import EYE_IN_HAND, EYE_TO_HAND, KeepOut, Mount
+from engine.cell.cell import KeepOut
+from engine.cell.mount import EYE_IN_HAND, EYE_TO_HAND, Mount
 from engine.errors import UsageError
 from engine.estimate.information import station_information
 from engine.estimate.problem import problem_from

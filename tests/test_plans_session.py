@@ -19,7 +19,7 @@ from command import answer, refused, stationbook
 from made_session import make_session
 from told_jogs import legs
 
-from engine.cell.cell import EYE_IN_HAND, EYE_TO_HAND
+from engine.cell.mount import EYE_IN_HAND, EYE_TO_HAND
 from engine.cell.session import Station
 from engine.cell.stations import station_pose
 from engine.frames import quaternion_xyzw

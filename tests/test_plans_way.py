@@ -16,7 +16,8 @@ from scipy.optimize import linprog
 from told_jogs import entered, way
 
 from engine.arrays import Array
-from engine.cell.cell import EYE_TO_HAND, KeepOut
+from engine.cell.cell import KeepOut
+from engine.cell.mount import EYE_TO_HAND
 from engine.frames import displacement, rotation_exp, transform
 from engine.plans.arm import arm_check, around, foot
 from engine.plans.way import CLEAR_MM, Bodies, Leg, jog_text, told_way

@@ -20,7 +20,7 @@ from photographs import NUMBERS, by_opencv, detected
 from test_photographs_session import PENDANT, Stereo, cell_document, flange_poses
 
 from engine.boards.points_file import points_text
-from engine.cell.cell import EYE_IN_HAND
+from engine.cell.mount import EYE_IN_HAND
 from engine.pendant.entry import format_pose
 from engine.sessions.changes import Who, commit, remark
 from engine.sessions.folder import open_session

@@ -7,7 +7,8 @@ import pytest
 from bumps import MOUNT, bump, moving, old_session, pick_errors, remounted
 from simulated_sessions import Case
 
-from engine.cell.cell import EYE_IN_HAND, Tolerance
+from engine.cell.mount import EYE_IN_HAND
+from engine.cell.rule import Tolerance
 from engine.proof.going import at_the_end, ways
 from engine.proof.pick_now import commands, pick_now
 from engine.proof.recheck import FREE, mount_covariance, recheck

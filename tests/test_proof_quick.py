@@ -20,7 +20,7 @@ from later_session import make_later
 from made_session import make_session
 from simulated_sessions import BOARD, Case, Simulated
 
-from engine.cell.cell import EYE_IN_HAND
+from engine.cell.mount import EYE_IN_HAND
 from engine.diagnosis.diagnose import diagnosed
 from engine.estimate.problem import BoardPrior, Problem
 from engine.findings import finding

@@ -24,7 +24,8 @@ from scipy.stats import chi2
 from simulated_sessions import Case
 
 from engine import api
-from engine.cell.cell import EYE_IN_HAND, EYE_TO_HAND, Tolerance
+from engine.cell.mount import EYE_IN_HAND, EYE_TO_HAND
+from engine.cell.rule import Tolerance
 from engine.cell.session import PlannedStation, Station
 from engine.errors import UsageError
 from engine.estimate.problem import Problem

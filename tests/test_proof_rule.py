@@ -21,9 +21,9 @@ from made_session import make_session
 
 from engine.arrays import Array
 from engine.cell.budget import Part, StoredBudget
-from engine.cell.cell import Cell, Tolerance
+from engine.cell.cell import Cell
 from engine.cell.result import StoredResult, Uncertainty, verdict
-from engine.cell.rule import GUARDED, SIMPLE, chance_beyond, conforms, keeps
+from engine.cell.rule import GUARDED, SIMPLE, Tolerance, chance_beyond, conforms, keeps
 from engine.cell.touched import Pointer
 from engine.findings import finding
 from engine.proof.conclusion import Proof, concluded

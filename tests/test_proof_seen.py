@@ -18,7 +18,7 @@ from engine.arrays import Array
 from engine.boards.points_file import points_text
 from engine.camera.lens import NAMES, OF_BOARD, project
 from engine.camera.model import Camera, LensU
-from engine.cell.cell import EYE_IN_HAND, EYE_TO_HAND, Mount
+from engine.cell.mount import EYE_IN_HAND, EYE_TO_HAND, Mount
 from engine.diagnosis.diagnose import diagnosed
 from engine.estimate.problem import Problem
 from engine.estimate.result import Result

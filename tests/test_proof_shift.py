@@ -13,7 +13,7 @@ from command import answer, refused, stationbook
 from later_session import make_later
 from made_session import make_session
 
-from engine.cell.cell import EYE_IN_HAND, EYE_TO_HAND
+from engine.cell.mount import EYE_IN_HAND, EYE_TO_HAND
 from engine.frames import displaced, displacement, inverse
 from engine.pendant.entry import pose_from_fields
 from engine.proof.compare import TaughtPoint, carried, read_taught, taught_text

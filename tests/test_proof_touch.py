@@ -20,7 +20,7 @@ from command import answer, contents, refused, stationbook
 from made_session import make_session
 from touching import TIP, TIP_U, Toucher, lay_board, touch_point, touch_pose
 
-from engine.cell.cell import EYE_TO_HAND
+from engine.cell.mount import EYE_TO_HAND
 from engine.pendant.entry import pose_from_fields
 from engine.proof.touch import read_touches
 from engine.proof.touch_errors import PointError, Spread, repeated

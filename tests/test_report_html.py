@@ -25,7 +25,7 @@ from report_sessions import record, scaled, solved, store
 from scipy.spatial.transform import Rotation
 
 from engine.camera.model import LensU, PartLensU
-from engine.cell.cell import EYE_TO_HAND, Mount
+from engine.cell.mount import EYE_TO_HAND, Mount
 from engine.cell.result import SystematicError
 from engine.cell.session import Session
 from engine.cell.touched import Pointer, StoredProof, TouchedPoint

@@ -33,7 +33,7 @@ from touching import TIP, TIP_U, Laid, lay_board, take_view, touch_point, touch_
 
 from engine.boards.pattern import Board
 from engine.cautions import TOUCH
-from engine.cell.cell import EYE_IN_HAND, EYE_TO_HAND
+from engine.cell.mount import EYE_IN_HAND, EYE_TO_HAND
 from engine.frames import apply
 from engine.pendant.entry import pose_from_fields
 from engine.proof.touch import read_touches

@@ -17,7 +17,8 @@ from simulated_sessions import BOARD, Seen, Simulated, postures_at
 from engine.arrays import Array
 from engine.boards.points_file import points_text
 from engine.camera.lens import project
-from engine.cell.cell import EYE_TO_HAND, Cell, Locate
+from engine.cell.cell import Cell, Locate
+from engine.cell.mount import EYE_TO_HAND
 from engine.cell.touched import Pointer
 from engine.estimate.pick import approach
 from engine.estimate.systematic import usual_posture

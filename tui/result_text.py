@@ -14,8 +14,8 @@ from engine.camera.calibration import NAMES, OF_MATRIX
 from engine.camera.model import Camera
 from engine.cell.budget import KEPT_WORDS
 from engine.cell.cell import Cell
+from engine.cell.mount import KEYS
 from engine.cell.result import (
-    KEYS,
     TO_SHOW,
     Before,
     FoundLens,

@@ -16,13 +16,10 @@ from ..pendant.conventions import YAW
 from ..pendant.settings import Pendant
 from ..robots.arms import is_level
 from ..robots.model import Robot
-from .result import KEYS
-from .rule import GUARDED, Rule, rule_owner
+from .mount import KEYS, Mount
+from .rule import Tolerance
 
 Locate = Literal["lens", "depth"]
-Mount = Literal["eye-to-hand", "eye-in-hand"]
-EYE_TO_HAND: Mount = "eye-to-hand"
-EYE_IN_HAND: Mount = "eye-in-hand"
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,21 +35,6 @@ class WorkVolume:
         """Return the eight corners (8, 3) [mm] in its frame."""
         signs = np.array(list(product((-0.5, 0.5), repeat=3)))
         return np.asarray(np.array(self.center_mm) + signs * np.array(self.size_mm))
-
-
-@dataclass(frozen=True, slots=True)
-class Tolerance:
-    """What a pick may be off at most, by which rule that is decided, and who set it."""
-
-    position_mm: float
-    angle_deg: float
-    rule: Rule = GUARDED
-    set_by: str | None = None
-
-    @property
-    def owned_rule(self) -> str:
-        """The rule and who set it, in words."""
-        return f"{self.rule} rule, {rule_owner(self.set_by)}"
 
 
 @dataclass(frozen=True, slots=True)

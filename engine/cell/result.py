@@ -10,24 +10,18 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from typing import TYPE_CHECKING, Annotated, Literal
+from typing import Annotated, Literal
 
 from ..camera.model import Camera, LensU
 from ..findings import Finding, Level, by_gravity, has_error
 from .budget import StoredBudget
-from .rule import Decision, chance_beyond, keeps
+from .mount import KEYS
+from .rule import Decision, Tolerance, chance_beyond, keeps
 from .touched import REFUTED, TOUCHED, ByTouch, StoredProof
-
-if TYPE_CHECKING:
-    from .cell import Mount, Tolerance
 
 Verdict = Literal["accepted", "not-accepted"]
 ACCEPTED: Verdict = "accepted"
 NOT_ACCEPTED: Verdict = "not-accepted"
-KEYS: dict[Mount, tuple[str, str]] = {  # names of the camera's and of the board's transform
-    "eye-to-hand": ("base_T_camera", "flange_T_board"),
-    "eye-in-hand": ("flange_T_camera", "base_T_board"),
-}
 
 # Codes of causes that concern all stations, as the diagnosis finds them and with what joints show:
 # what the fit says of its own uncertainty beside one of them means nothing.

@@ -20,6 +20,21 @@ def rule_owner(set_by: str | None) -> str:
     return f"set by {set_by}" if set_by else "nobody is named as having set it"
 
 
+@dataclass(frozen=True, slots=True)
+class Tolerance:
+    """What a pick may be off at most, by which rule that is decided, and who set it."""
+
+    position_mm: float
+    angle_deg: float
+    rule: Rule = GUARDED
+    set_by: str | None = None
+
+    @property
+    def owned_rule(self) -> str:
+        """The rule and who set it, in words."""
+        return f"{self.rule} rule, {rule_owner(self.set_by)}"
+
+
 THIRD = 1.0 / 3.0  # [-] of the tolerance: largest U that the simple rule lets stand beside it
 
 

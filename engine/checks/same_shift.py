@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from ..arrays import Array
-from ..cell.cell import EYE_TO_HAND
+from ..cell.mount import EYE_TO_HAND
 from ..cell.stations import Observation
 from ..errors import SolveError
 from ..estimate import Problem, estimated

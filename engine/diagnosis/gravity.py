@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 
 from ..arrays import Array
-from ..cell.cell import EYE_TO_HAND
+from ..cell.mount import EYE_TO_HAND
 from ..cell.rule import keeps
 from ..estimate.assemble import assembled
 from ..estimate.pick import REMAINS

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..arrays import Array
-from ..cell.cell import EYE_TO_HAND
+from ..cell.mount import EYE_TO_HAND
 from ..estimate.drift import drift_share
 from ..estimate.fit import Fit, State, Stations, fit, linear_system
 from ..estimate.problem import NoisePrior, absurd, implied_flange, related

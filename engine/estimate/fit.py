@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 
 from ..arrays import Array
 from ..camera.views import Gaussian, Selection
-from ..cell.cell import Mount
+from ..cell.mount import Mount
 from ..frames import displaced, displacement
 from .problem import (
     STEP_LIMIT,

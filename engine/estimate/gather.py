@@ -24,7 +24,7 @@ from ..camera.views import (
     typical_sd,
     weighing,
 )
-from ..cell.cell import Mount
+from ..cell.mount import Mount
 from ..cell.stations import Observation
 from ..depth.plane import Weighed, weighed
 from ..frames import apply, inverse, proper, rotation_angle, transform

@@ -8,7 +8,7 @@ from ..arrays import Array
 from ..camera.lens import DEPTH_SCALE, NAMES, project
 from ..camera.model import DepthCamera
 from ..camera.views import in_front
-from ..cell.cell import EYE_TO_HAND
+from ..cell.mount import EYE_TO_HAND
 from ..findings import Finding, Level, finding
 from ..frames import AXES, apply, displaced, displacement, inverse
 from ..pendant.conventions import YAW

@@ -24,7 +24,7 @@ import numpy as np
 from ..arrays import Array
 from ..camera.lens import lens
 from ..cell.budget import KEPT
-from ..cell.cell import EYE_TO_HAND
+from ..cell.mount import EYE_TO_HAND
 from ..frames import (
     apply,
     displaced,

@@ -22,7 +22,9 @@ from ..arrays import Array
 from ..boards.pattern import Board
 from ..camera.lens import Terms, terms
 from ..camera.model import Camera, DepthCamera
-from ..cell.cell import EYE_TO_HAND, Cell, Locate, Mount, Tolerance, WorkVolume, holds_level
+from ..cell.cell import Cell, Locate, WorkVolume, holds_level
+from ..cell.mount import EYE_TO_HAND, Mount
+from ..cell.rule import Tolerance
 from ..cell.stations import Observation
 from ..errors import SolveError
 from ..findings import Finding

@@ -7,8 +7,7 @@ from bisect import bisect_left
 import numpy as np
 
 from ..arrays import Array
-from ..cell.cell import Tolerance
-from ..cell.rule import SIMPLE, keeps, most_expanded
+from ..cell.rule import SIMPLE, Tolerance, keeps, most_expanded
 from ..findings import Finding, finding
 from .budget import ARM, NUMBERS
 from .information import known_whole, uncertainty_after, whole_information

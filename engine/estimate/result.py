@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..arrays import Array
-from ..cell.cell import Mount, Tolerance
+from ..cell.mount import Mount
 from ..cell.result import (
     Convergence,
     Matrix,
@@ -23,6 +23,7 @@ from ..cell.result import (
     Verdict,
     verdict,
 )
+from ..cell.rule import Tolerance
 from ..depth.plane import Weighed
 from ..findings import Finding, by_gravity
 from ..frames import quaternion_xyzw

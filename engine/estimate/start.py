@@ -19,7 +19,7 @@ import numpy as np
 
 from ..arrays import Array
 from ..boards.pattern import Board
-from ..cell.cell import Mount
+from ..cell.mount import Mount
 from ..frames import proper, skew, transform
 from .gather import Candidates, Gathered, Index
 from .problem import related

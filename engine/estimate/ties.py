@@ -11,7 +11,7 @@ import numpy as np
 
 from ..arrays import Array
 from ..boards.pattern import symmetries
-from ..cell.cell import EYE_TO_HAND
+from ..cell.mount import EYE_TO_HAND
 from ..errors import SolveError
 from ..frames import apply, inverse, rotation_angle
 from ..robots.arms import is_level

@@ -20,7 +20,8 @@ from numpy.typing import NDArray
 
 from ..arrays import Array
 from ..cautions import BLIND_PLAN
-from ..cell.cell import EYE_TO_HAND, Cell, KeepOut, Rough
+from ..cell.cell import Cell, KeepOut, Rough
+from ..cell.mount import EYE_TO_HAND
 from ..estimate.assemble import unsolved
 from ..estimate.information import station_information
 from ..estimate.pick import pick_model

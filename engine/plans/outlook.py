@@ -10,7 +10,8 @@ from numpy.typing import NDArray
 
 from ..arrays import Array
 from ..camera.lens import project_with_jacobian
-from ..cell.cell import EYE_TO_HAND, KeepOut
+from ..cell.cell import KeepOut
+from ..cell.mount import EYE_TO_HAND
 from ..estimate.information import (
     choosing_information,
     known_for_choosing,

@@ -16,7 +16,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from ..arrays import Array
-from ..cell.cell import EYE_TO_HAND, Mount
+from ..cell.mount import EYE_TO_HAND, Mount
 from ..estimate.problem import related
 from ..estimate.start import transforms_from
 from ..frames import apply, displaced, displacement, inverse, rotation_of, skew, transform

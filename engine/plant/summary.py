@@ -16,7 +16,8 @@ from functools import lru_cache
 from pathlib import Path
 from typing import Any, NamedTuple
 
-from ..cell.result import CAUSES_OF_ALL, KEYS, SHOWN, TOLD, StoredResult
+from ..cell.mount import KEYS
+from ..cell.result import CAUSES_OF_ALL, SHOWN, TOLD, StoredResult
 from ..cell.touched import REFUTED
 from ..errors import FileError, StationbookError
 from ..files import inside, read_bytes, sha256

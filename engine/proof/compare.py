@@ -18,7 +18,8 @@ import numpy as np
 
 from ..arrays import Array
 from ..boards.points_file import refuse_other_header
-from ..cell.cell import EYE_TO_HAND, Cell, Mount
+from ..cell.cell import Cell
+from ..cell.mount import EYE_TO_HAND, Mount
 from ..cell.result import StoredMovement, Verdict, not_known_by
 from ..cell.touched import ByTouch
 from ..errors import FileError, PoseError

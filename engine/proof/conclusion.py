@@ -19,9 +19,10 @@ from typing import Any
 import numpy as np
 
 from ..arrays import Array
-from ..cell.cell import EYE_TO_HAND, Cell, Tolerance, WorkVolume
+from ..cell.cell import Cell, WorkVolume
+from ..cell.mount import EYE_TO_HAND
 from ..cell.result import SHOWN, Frames, StoredResult
-from ..cell.rule import SIMPLE, Decision, most_expanded
+from ..cell.rule import SIMPLE, Decision, Tolerance, most_expanded
 from ..cell.touched import REFUTED, Pointer, RepeatedPoint, StoredProof, TouchedPoint
 from ..errors import UsageError
 from ..estimate.information import predict_flange

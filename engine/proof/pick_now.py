@@ -19,8 +19,7 @@ from typing import NamedTuple
 import numpy as np
 
 from ..arrays import Array
-from ..cell.cell import Tolerance
-from ..cell.rule import SIMPLE, Decision, chance_beyond, conforms, most_expanded, percent
+from ..cell.rule import SIMPLE, Decision, Tolerance, chance_beyond, conforms, most_expanded, percent
 from ..estimate.information import whole_information
 from ..estimate.problem import Problem
 from ..estimate.result import Result

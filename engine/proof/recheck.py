@@ -25,7 +25,7 @@ import numpy as np
 
 from ..arrays import Array
 from ..boards.pattern import Board, MountRepeatability
-from ..cell.cell import EYE_TO_HAND, Mount
+from ..cell.mount import EYE_TO_HAND, Mount
 from ..cell.rule import Decision
 from ..errors import SolveError
 from ..estimate.gather import board_turns

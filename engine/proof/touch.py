@@ -12,7 +12,8 @@ import numpy as np
 
 from ..arrays import Array
 from ..boards.pattern import symmetries
-from ..cell.cell import EYE_TO_HAND, Cell
+from ..cell.cell import Cell
+from ..cell.mount import EYE_TO_HAND
 from ..cell.session import FORMAT
 from ..cell.stations import station_pose, typed_station
 from ..cell.touched import Pointer

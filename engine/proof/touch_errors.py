@@ -22,8 +22,9 @@ import numpy as np
 
 from ..arrays import Array
 from ..boards.pattern import symmetries
-from ..cell.cell import EYE_TO_HAND, Cell, Mount, Tolerance
-from ..cell.rule import chance_beyond, conforms
+from ..cell.cell import Cell
+from ..cell.mount import EYE_TO_HAND, Mount
+from ..cell.rule import Tolerance, chance_beyond, conforms
 from ..cell.touched import Pointer, RepeatedPoint
 from ..estimate.noticed import LEAST_TOUCHES
 from ..frames import AXES, apply, point_rows

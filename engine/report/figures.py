@@ -14,7 +14,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..arrays import Array
-from ..cell.cell import EYE_TO_HAND, Cell
+from ..cell.cell import Cell
+from ..cell.mount import EYE_TO_HAND
 from ..frames import apply, inverse, mean_rotation, point_rows, transform
 from ..proof.compare import Entry
 from .plotting import Figure, PolyCollection, blended_transform_factory, mpl

@@ -9,17 +9,9 @@ from typing import Any, get_args
 
 import numpy as np
 
-from ..cell.cell import (
-    EYE_TO_HAND,
-    Cell,
-    KeepOut,
-    Locate,
-    Mount,
-    Rough,
-    RoughPlace,
-    Tolerance,
-    WorkVolume,
-)
+from ..cell.cell import Cell, KeepOut, Locate, Rough, RoughPlace, WorkVolume
+from ..cell.mount import EYE_TO_HAND, Mount
+from ..cell.rule import Tolerance
 from ..cell.session import FORMAT
 from ..frames import from_position_quaternion
 from ..pendant.conventions import (

@@ -11,7 +11,8 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-from ..cell.result import KEYS, Placed, StoredMovement, StoredResult, SystematicError
+from ..cell.mount import KEYS
+from ..cell.result import Placed, StoredMovement, StoredResult, SystematicError
 from ..cell.session import FORMAT, Session
 from ..cell.touched import Pointer, StoredProof
 from ..errors import FileError, StationbookError

@@ -11,7 +11,8 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from ..arrays import Array
-from ..cell.cell import EYE_IN_HAND, EYE_TO_HAND, Cell, Mount
+from ..cell.cell import Cell
+from ..cell.mount import EYE_IN_HAND, EYE_TO_HAND, Mount
 from ..frames import inverse, transform, turns
 from ..sessions.cell_file import cell_record
 from ..sessions.yaml_text import parse_yaml

@@ -9,7 +9,8 @@ import numpy as np
 
 from ..arrays import Array
 from ..camera.lens import project
-from ..cell.cell import EYE_TO_HAND, Cell
+from ..cell.cell import Cell
+from ..cell.mount import EYE_TO_HAND
 from ..errors import StationbookError
 from ..frames import apply, rotation_exp, transform
 from ..robots.kinematics import Kinematics, kinematics

@@ -8,7 +8,8 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from ..arrays import Array
-from ..cell.cell import EYE_TO_HAND, Cell
+from ..cell.cell import Cell
+from ..cell.mount import EYE_TO_HAND
 from ..errors import StationbookError
 from ..estimate.systematic import LENGTH_MM, ZERO_RAD
 from ..frames import apply, checked_transform, displaced, inverse, rotation_exp, transform

@@ -23,7 +23,8 @@ import cv2
 import numpy as np
 
 from ..arrays import Array
-from ..cell.cell import EYE_TO_HAND, Cell
+from ..cell.cell import Cell
+from ..cell.mount import EYE_TO_HAND
 from ..cell.result import ACCEPTED, StoredResult, not_known_by, only_if
 from ..cell.session import Session
 from ..errors import FileError, StationbookError, UsageError

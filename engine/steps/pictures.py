@@ -17,7 +17,8 @@ from ..arrays import Array
 from ..boards.pattern import Board
 from ..camera.lens import project
 from ..camera.model import Camera
-from ..cell.cell import EYE_TO_HAND, Cell
+from ..cell.cell import Cell
+from ..cell.mount import EYE_TO_HAND
 from ..cell.session import PlannedStation, Session, Station
 from ..cell.stations import station_pose, typed_station
 from ..depth.board import DepthReport

@@ -10,7 +10,8 @@ from typing import Any
 import numpy as np
 
 from ..arrays import Array
-from ..cell.cell import EYE_IN_HAND, Cell
+from ..cell.cell import Cell
+from ..cell.mount import EYE_IN_HAND
 from ..cell.result import ACCEPTED, NOT_ACCEPTED, NOT_SHOWN, Uncertainty, only_if
 from ..cell.rule import Decision, chance_beyond, conforms, most_expanded
 from ..cell.session import Session

@@ -11,7 +11,8 @@ from datetime import datetime
 from math import inf, isfinite
 from pathlib import Path
 
-from ..cell.cell import EYE_IN_HAND, Cell
+from ..cell.cell import Cell
+from ..cell.mount import EYE_IN_HAND
 from ..cell.result import TOLD, StoredResult
 from ..cell.session import Session, Station
 from ..cell.touched import Pointer

@@ -13,7 +13,8 @@ import numpy as np
 
 from ..arrays import Array
 from ..camera.model import Camera
-from ..cell.cell import EYE_IN_HAND, Cell
+from ..cell.cell import Cell
+from ..cell.mount import EYE_IN_HAND
 from ..cell.result import Before, found_lens, not_known_by, of_all
 from ..cell.session import REVISIT, PlannedStation, Session, cell_of, labelled
 from ..cell.stations import station_pose

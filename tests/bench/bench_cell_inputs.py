@@ -47,7 +47,8 @@ from engine.arrays import Array
 from engine.camera.lens import project, undistort
 from engine.camera.model import Camera, LensU
 from engine.camera.views import board_pose
-from engine.cell.cell import Locate, Mount
+from engine.cell.cell import Locate
+from engine.cell.mount import Mount
 from engine.diagnosis.diagnose import CAUSES, diagnosed, examined
 from engine.estimate.fit import State, fit
 from engine.estimate.pick import GRID, approach, pick_model

@@ -23,9 +23,9 @@ from bumps import MOUNT, bump, old_session, pick_errors, remounted, revisited
 from simulated_sessions import Case, Simulated
 
 from engine.arrays import Array
-from engine.cell.cell import EYE_IN_HAND, Tolerance
+from engine.cell.mount import EYE_IN_HAND
 from engine.cell.result import verdict
-from engine.cell.rule import Decision, Rule
+from engine.cell.rule import Decision, Rule, Tolerance
 from engine.cell.touched import Pointer
 from engine.estimate.result import Result
 from engine.proof.conclusion import concluded

@@ -20,7 +20,8 @@ from bench_cell_inputs import BOW_U, SCALE_U, U, drawn, worst_pick
 from simulated_sessions import BOARD, CAMERA, Case, DepthErrors, simulated
 
 from engine.camera.model import DepthCamera
-from engine.cell.cell import Locate, Mount
+from engine.cell.cell import Locate
+from engine.cell.mount import Mount
 from engine.diagnosis.diagnose import CAUSES, diagnosed
 from engine.estimate.solver import fitted
 

@@ -16,7 +16,8 @@ import numpy as np
 
 from engine.boards.detect import detect
 from engine.camera.model import DepthCamera, LensU
-from engine.cell.cell import EYE_IN_HAND, EYE_TO_HAND, Cell
+from engine.cell.cell import Cell
+from engine.cell.mount import EYE_IN_HAND, EYE_TO_HAND
 from engine.depth.board import depth_findings, look_at_depth
 from engine.depth.reading import Depth
 from engine.simulate.render import DepthSensor

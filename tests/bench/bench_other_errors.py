@@ -25,7 +25,8 @@ from robots_samples import PALLETISER, UNEVEN
 from simulated_sessions import ARM, BOARD, FOUR_AXIS, Case, Seen, Simulated, simulated
 
 from engine.arrays import Array
-from engine.cell.cell import EYE_IN_HAND, EYE_TO_HAND, Tolerance
+from engine.cell.mount import EYE_IN_HAND, EYE_TO_HAND
+from engine.cell.rule import Tolerance
 from engine.diagnosis.diagnose import CAUSES, diagnosed
 from engine.estimate.problem import Problem
 from engine.robots.model import ChainLink, Robot

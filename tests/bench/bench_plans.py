@@ -22,7 +22,7 @@ sys.path.insert(0, str(Path(__file__).parent.parent))
 from known_noise import given_noise
 from plan_world import World, reference_stations, world
 
-from engine.cell.cell import EYE_IN_HAND, EYE_TO_HAND, Mount
+from engine.cell.mount import EYE_IN_HAND, EYE_TO_HAND, Mount
 from engine.estimate.information import station_information
 from engine.estimate.problem import problem_from
 from engine.plans.types import Wish

@@ -19,7 +19,7 @@ sys.path.insert(0, str(Path(__file__).parent.parent))
 
 from erring_arm import followed
 
-from engine.cell.cell import EYE_IN_HAND, EYE_TO_HAND
+from engine.cell.mount import EYE_IN_HAND, EYE_TO_HAND
 from engine.errors import StationbookError
 
 

@@ -18,7 +18,7 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 from bumps import MOUNT, bump, half_turned, old_session, remounted, revisited
 from simulated_sessions import Case
 
-from engine.cell.cell import EYE_IN_HAND
+from engine.cell.mount import EYE_IN_HAND
 from engine.diagnosis.diagnose import diagnosed
 from engine.frames import displaced, displacement
 from engine.proof.compare import corner_shifts

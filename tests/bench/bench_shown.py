@@ -18,7 +18,8 @@ import numpy as np
 from simulated_sessions import ARM, FOUR_AXIS, PENDANT, Case, simulated
 
 from engine.arrays import Array
-from engine.cell.cell import EYE_IN_HAND, EYE_TO_HAND, Cell
+from engine.cell.cell import Cell
+from engine.cell.mount import EYE_IN_HAND, EYE_TO_HAND
 from engine.cell.session import Station
 from engine.checks.shown import Comparison, compared, stops_of
 from engine.estimate.systematic import postures_at

@@ -31,7 +31,8 @@ from told_jogs import entered, way
 
 from engine.arrays import Array
 from engine.camera.lens import project
-from engine.cell.cell import EYE_IN_HAND, EYE_TO_HAND, KeepOut, Mount
+from engine.cell.cell import KeepOut
+from engine.cell.mount import EYE_IN_HAND, EYE_TO_HAND, Mount
 from engine.estimate.solver import LEAST_STATIONS
 from engine.frames import apply
 from engine.plans.types import Wish

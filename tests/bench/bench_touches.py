@@ -28,7 +28,9 @@ from mistakes import unsure
 from simulated_sessions import Case, Seen, Simulated, simulated
 from touched_sessions import POINTER, Arm, in_cell, touches
 
-from engine.cell.cell import EYE_IN_HAND, EYE_TO_HAND, Locate, Tolerance
+from engine.cell.cell import Locate
+from engine.cell.mount import EYE_IN_HAND, EYE_TO_HAND
+from engine.cell.rule import Tolerance
 from engine.diagnosis.diagnose import diagnosed
 from engine.estimate.result import Result
 from engine.frames import displaced

@@ -19,7 +19,7 @@ from simulated_sessions import Case
 from two_cameras import later, pair
 
 from engine.arrays import Array
-from engine.cell.cell import EYE_IN_HAND
+from engine.cell.mount import EYE_IN_HAND
 from engine.estimate.result import Result
 from engine.frames import displacement
 from engine.proof.recheck_cameras import recheck_cameras

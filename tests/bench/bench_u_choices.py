@@ -24,7 +24,8 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 from bench_cell_inputs import STATED_MM, Row, solved, worst_pick
 from simulated_sessions import Case
 
-from engine.cell.cell import EYE_IN_HAND, EYE_TO_HAND, Locate, Mount
+from engine.cell.cell import Locate
+from engine.cell.mount import EYE_IN_HAND, EYE_TO_HAND, Mount
 
 WAYS: tuple[Locate, ...] = ("lens", "depth")
 MOUNTS: tuple[Mount, ...] = (EYE_TO_HAND, EYE_IN_HAND)

@@ -12,7 +12,7 @@ from pathlib import Path, PurePath
 from tempfile import TemporaryDirectory
 from typing import NamedTuple
 
-from engine.cell.cell import EYE_IN_HAND, EYE_TO_HAND
+from engine.cell.mount import EYE_IN_HAND, EYE_TO_HAND
 from engine.cell.result import StoredResult
 from engine.cell.rule import percent
 from engine.cell.session import Session

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from engine.cell.cell import EYE_IN_HAND
+from engine.cell.mount import EYE_IN_HAND
 from engine.cell.session import About
 from engine.errors import UsageError
 from engine.report.exports import FORMATS

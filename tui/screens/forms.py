@@ -8,7 +8,7 @@ from typing import ClassVar
 from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
 
-from engine.cell.cell import EYE_IN_HAND
+from engine.cell.mount import EYE_IN_HAND
 from engine.errors import PoseError
 from engine.pendant.entry import parse_active
 from engine.pendant.labels import IN_WORDS, LEVEL_IN_WORDS, LabelSet, example_shift
