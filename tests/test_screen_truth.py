@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 from pathlib import Path
+from threading import Event, Thread
 from time import sleep
 
 import pytest
@@ -21,6 +22,7 @@ from screen_bench import (
     until,
 )
 
+import tui.desk.kept
 from engine.cell.cell import KeepOut
 from engine.sessions.folder import open_session
 from engine.sessions.journal import read_journal
@@ -270,6 +272,32 @@ async def test_half_an_edited_station_comes_back_as_that_edit(tmp_path: Path) ->
         screen = await opened(pilot)
         assert (screen.pad.entry.purpose, screen.pad.entry.station) == ("correct", 2)
         assert screen.pad.pose.value.endswith("7")
+
+
+def test_a_slow_save_never_brings_back_what_was_stored_meanwhile(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    half, begun, goes_on = Kept(Path("typed.json")), Event(), Event()
+    remember = tui.desk.kept.remember
+
+    def slowly(file: Path, texts: dict[str, str]) -> None:
+        begun.set()
+        goes_on.wait(5.0)
+        remember(file, texts)
+
+    monkeypatch.setattr("tui.desk.kept.remember", slowly)
+    half.put("pose", "612.4 -85.1 4")
+    first = Thread(target=half.save)
+    first.start()
+    begun.wait(5.0)
+    half.put("pose", "")  # it is stored
+    second = Thread(target=half.save)
+    second.start()
+    second.join(0.05)
+    goes_on.set()
+    first.join()
+    second.join()
+    assert Kept(Path("typed.json")).get("pose") == ""
 
 
 def test_what_was_kept_by_others_gives_a_file_no_power(tmp_path: Path) -> None:

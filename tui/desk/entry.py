@@ -102,7 +102,7 @@ AGAIN: tuple[Purpose, ...] = ("retake", "correct")  # of a station that is there
 
 
 def keep_entry(desk: Desk, entry: Entry) -> None:
-    """Keep what is typed and not stored, so that it is there at the next opening. Writes a file."""
+    """Keep what is typed and not stored, so that it is there at the next opening once saved."""
     stations = desk.session.stations if desk.session else ()
     same = any(s.id == entry.station and " ".join(s.typed) == entry.text for s in stations)
     recorded = entry.purpose == "correct" and not entry.joints and same
@@ -112,7 +112,6 @@ def keep_entry(desk: Desk, entry: Entry) -> None:
     desk.kept.put("closing", "yes" if entry.closing and not nothing else "")
     about = "" if nothing or entry.station is None else f"{entry.purpose} {entry.station}"
     desk.kept.put("station", about)
-    desk.kept.save()
 
 
 def kept_entry(desk: Desk) -> Entry | None:

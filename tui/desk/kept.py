@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from contextlib import suppress
 from pathlib import Path
+from threading import Lock
 
 from engine.errors import FileError
 from engine.files import sha256
@@ -19,7 +20,7 @@ LONGEST = 2000  # characters of one text; nobody types more into one line
 
 
 class Kept:
-    """Texts by name, in one file. Reading and saving touch the disk."""
+    """Texts by name, in one file. Reading and saving touch the disk; saving may run in a thread."""
 
     def __init__(self, file: Path) -> None:
         """``file`` in the configuration folder."""
@@ -30,6 +31,7 @@ class Kept:
             if text.isprintable() and len(text) <= LONGEST
         }
         self._saved = dict(self._texts)
+        self._saving = Lock()
 
     @classmethod
     def settings(cls) -> Kept:
@@ -64,13 +66,17 @@ class Kept:
             self.put(f"{name}/{key}", text)
 
     def save(self) -> None:
-        """Write what changed; without any text left the file goes."""
-        texts = dict(self._texts)
-        if texts == self._saved:
-            return
-        with suppress(FileError):
-            if texts:
-                remember(self.file, texts)
-            else:
-                remove(config_folder() / self.file)
-            self._saved = texts
+        """Write what changed; without any text left the file goes.
+
+        Whoever saves last writes what holds by then, however many do so at once.
+        """
+        with self._saving:
+            texts = dict(self._texts)
+            if texts == self._saved:
+                return
+            with suppress(FileError):
+                if texts:
+                    remember(self.file, texts)
+                else:
+                    remove(config_folder() / self.file)
+                self._saved = texts

@@ -119,6 +119,7 @@ class EntryPad(Vertical):
     def on_unmount(self) -> None:
         """Keep half a line, however this screen is left."""
         self._keep()
+        self.desk.kept.save()
 
     @property
     def begun(self) -> bool:
@@ -200,9 +201,11 @@ class EntryPad(Vertical):
         self.entry.draft = None
         self.show_fields()
         self.check()
-        self.jobs.begin(save_soon, self._keep, group="keep")
+        self._keep()
+        self.jobs.begin(save_soon, self.desk.kept.save, group="keep")
 
     def _keep(self) -> None:
+        """Keep what is typed by now: at once, as a job could put back what is stored since."""
         if not self.desk.follow:
             keep_entry(self.desk, self.entry)
 
@@ -329,7 +332,8 @@ class EntryPad(Vertical):
         said: Line = [(f"Station {station} {word}. ", "good"), ("F7 takes it back.", "text")]
         self.begin(self._left.pop(("record", None), None), said)
         self.post_message(self.Stored(station, entry.purpose))
-        await in_background(self._keep)
+        self._keep()
+        await in_background(self.desk.kept.save)
 
     # ---- joints beside the pose ------------------------------------------------------------
 
