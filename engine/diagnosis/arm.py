@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from ..estimate.problem import absurd, inaccurate
-from ..estimate.solver import Solution, fitted
+from ..estimate.solver import Solution, refitted
 from .causes import weight_of
 
 # [-] log odds beyond which the stations are believed. From 40 simulated sessions of 8, 15 and 30
@@ -22,7 +22,7 @@ def as_inaccurate(found: Solution) -> Solution:
     problem = inaccurate(found.problem)
     if problem is found.problem:
         return found
-    other = fitted(problem)
+    other = refitted(found, problem)
     if other is None or absurd(other.fit.noise, other.prior):
         return found
     return other if weight_of(other) > weight_of(found) + SHOWN else found

@@ -31,7 +31,7 @@ from .problem import (
     starting_noise,
 )
 from .start import SCALE_MM, Beginning, begin, begin_from_images
-from .systematic import Systematic, systematic
+from .systematic import Systematic, flange_errors, systematic, typed_joints
 from .ties import constraints
 
 SIGNIFICANCE = 1e-3  # [-] chance that a clean session loses a station; 1 % of errors are allowed
@@ -260,6 +260,43 @@ def _solution(problem: Problem, gathered: Gathered, beginning: Beginning, most: 
         relinearised=times,
         score=beginning.score,
     )
+
+
+def refitted(found: Solution, problem: Problem) -> Solution | None:
+    """Return the fit of the same stations with the arm of ``problem``; None where it has none.
+
+    ``problem`` differs from that of ``found`` by its robot alone. It begins where ``found`` ended,
+    and uses the stations that it used.
+    """
+    model, before = systematic(problem.robot, problem.robot_accuracy_mm), found.fit.state
+    old, gathered = found.stations, found.gathered
+    arm = flange_errors(
+        model, old.typed, typed_joints(tuple(problem.observations[i] for i in gathered.index))
+    )
+    stations = replace(old, systematic=arm, systematic_sd=model.sd, of_field=model.of_field)
+    terms = before.errors[len(old.systematic_sd) :]
+    start = replace(before, errors=np.concatenate([np.zeros(len(model.sd)), terms]))
+    used = found.used
+    try:
+        with quiet():
+            first = fit(stations.take(used), start, found.prior)
+            stations, ended, error, times = relinearised(
+                stations, found.views, gathered, first, used, found.prior
+            )
+            if not sound(ended):
+                return None
+            return replace(
+                found,
+                problem=problem,
+                systematic=model,
+                stations=stations,
+                fit=ended,
+                error=error,
+                left_out=left_out(stations, ended, used.astype(float)),
+                relinearised=times,
+            )
+    except np.linalg.LinAlgError:
+        return None
 
 
 def _noise_prior(problem: Problem, gathered: Gathered) -> NoisePrior:

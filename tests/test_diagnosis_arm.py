@@ -1,0 +1,43 @@
+"""An arm that the cell calls exact and the stations do not."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+from simulated_sessions import Case, simulated
+
+from engine.diagnosis.arm import as_inaccurate
+from engine.estimate.problem import USUAL_ACCURACY_MM, Problem, inaccurate
+from engine.estimate.solver import fitted, refitted
+
+WORSE = Case(stations=15, geometry_mm=0.35, beyond_mm=0.2, accuracy_mm=0.0)  # than it is told
+
+
+def session(seed: int) -> Problem:
+    return simulated(WORSE, np.random.default_rng([seed, 31])).problem
+
+
+def test_another_arm_fits_as_from_the_beginning() -> None:
+    found = fitted(session(1))
+    assert found is not None
+    problem = inaccurate(found.problem)
+    again, anew = refitted(found, problem), fitted(problem)
+    assert again is not None
+    assert anew is not None
+    sd = np.sqrt(np.diag(anew.fit.covariance))[:12]
+    assert np.abs(again.fit.state.away(anew.fit.state) / sd).max() < 0.01
+    np.testing.assert_allclose(again.fit.noise.log_variance, anew.fit.noise.log_variance, atol=0.02)
+
+
+def test_a_station_set_aside_stays_out_where_the_arm_is_believed_worse() -> None:
+    found = fitted(session(1))
+    assert found is not None
+    used = found.used.copy()
+    used[6] = False  # something that was typed wrong, say
+    believed = as_inaccurate(replace(found, used=used))
+    robot = believed.problem.robot
+    assert robot is not None
+    assert robot.accuracy == USUAL_ACCURACY_MM
+    assert not believed.used[6]
+    assert believed.used.sum() == used.sum()
