@@ -23,11 +23,14 @@ from simulated_sessions import BOARD, Case, Simulated
 from engine.cell.mount import EYE_IN_HAND
 from engine.diagnosis.diagnose import diagnosed
 from engine.estimate.problem import BoardPrior, Problem
+from engine.files import sha256
 from engine.findings import finding
 from engine.frames import displaced, displacement, transform
 from engine.proof.compare import corner_shifts
 from engine.proof.recheck import Quick, quick, recheck
+from engine.sessions.journal import append
 from engine.sessions.yaml_text import yaml_dump
+from engine.steps.starting import SKIPPED
 
 CASES = {
     "fixed camera": Case(stations=8),
@@ -238,6 +241,16 @@ def test_command_gives_a_new_result_with_before_and_after(old: Path, tmp_path: P
     assert np.linalg.norm(off) <= 3 * result["uncertainty"]["position_mm"] + 0.5
     again = answer("recheck", tmp_path / "new", "--against", old, status=1)["movement"]
     assert {key: again[key] for key in move} == pytest.approx(move)
+
+
+def test_a_recalibration_names_the_questions_left_open_too(old: Path, tmp_path: Path) -> None:
+    make_later(tmp_path / "new", 5)
+    path = tmp_path / "new" / "session.yaml"
+    digest = sha256(path.read_bytes())
+    line = {"at": "2026-11-26T09:00:00+01:00", "who": None, "file": path.name, "files": {}}
+    append(path.parent, {**line, "action": SKIPPED, "before": digest, "after": digest})
+    run = stationbook("solve", path.parent, "--board-from", old, "--json")
+    assert "start-open" in {item["code"] for item in json.loads(run.stdout)["findings"]}
 
 
 def test_solved_again_with_all_it_rests_on_the_same_board(

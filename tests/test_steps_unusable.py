@@ -98,7 +98,7 @@ def with_quaternions(folder: Path, count: int = 8) -> Path:
     return folder
 
 
-@pytest.mark.parametrize("command", ["solve", "check"])
+@pytest.mark.parametrize("command", ["solve", "check", "recalibration"])
 def test_a_quaternion_off_length_leaves_its_station_out_and_the_others_solved(
     tmp_path: Path, command: str
 ) -> None:
@@ -110,14 +110,17 @@ def test_a_quaternion_off_length_leaves_its_station_out_and_the_others_solved(
     path = folder / "session.yaml"
     stations = (*session.stations[:3], replace(session.stations[3], pose=wrong))
     path.write_text(session_text(replace(session, stations=(*stations, *session.stations[4:]))))
-    run = stationbook(command, folder, "--json")
-    assert run.returncode == 1
+    words: tuple[str | Path, ...] = (command, folder)
+    if command == "recalibration":
+        words = ("solve", folder, "--board-from", with_quaternions(tmp_path / "old"))
+    run = stationbook(*words, "--json")
+    assert run.returncode == 1, run.stderr
     found = json.loads(run.stdout)
     (told,) = [item for item in found["findings"] if item["code"] == "format"]
     assert told["station"] == 4
     assert "Station 4 is left out" in told["message"]
     assert "have length" in told["message"]
-    if command == "solve":
+    if command != "check":
         assert found["verdict"] == "not-accepted"
         assert [row["id"] for row in found["stations"] if row["used"]] == [1, 2, 3, 5, 6, 7, 8]
         assert found["uncertainty"]["position_mm"] is not None

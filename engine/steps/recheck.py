@@ -48,6 +48,8 @@ from .solve import (
     stops_compared,
     told_or_shown,
     typed_texts,
+    unread,
+    without,
 )
 from .starting import found_session, swapped_in
 
@@ -421,7 +423,8 @@ def solve_quickly(session: Session, folder: Path, board_from: Path) -> Solved:
     check_same(old.session.cell, session.cell, swapped)
     if swapped != "camera":
         session = _with_lens_of(old, session)
-    problems = session_problems(session, folder)
+    lost = unread(session)
+    problems = session_problems(without(session, lost), folder)
     inputs, before = input_hashes(session, folder), input_hashes(old.session, old.folder)
     texts = typed_texts(session)
     results, parts = [], []
@@ -445,7 +448,7 @@ def solve_quickly(session: Session, folder: Path, board_from: Path) -> Solved:
     if refuted(board_from) and any(part.before and part.before.trusted_board for part in parts):
         said.append(finding("earlier-disproved", session=old.session.name))
     parts[0] = replace(parts[0], findings=(*parts[0].findings, *said))
-    return solved_of(session, folder, inputs, problems, results, parts)
+    return solved_of(session, folder, inputs, problems, results, parts, lost)
 
 
 def _known(old: Earlier, session: Session, camera: str, swapped: str | None) -> Result:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -67,15 +67,15 @@ def solve_session(session: Session, folder: Path) -> Solved:
     A station whose typed pose cannot be read is told, and the others are solved without it. Raises
     FileError when a file that a station names is missing or damaged.
     """
-    problems = session_problems(_readable(session), folder)  # first: its errors name the station
+    lost = unread(session)
+    problems = session_problems(without(session, lost), folder)  # first: its errors name a station
     inputs = input_hashes(session, folder)
     results = solve_problems(session, problems).results
     parts = [
         replace(result.stored(), lens=found_lens(problem.camera))
         for problem, result in zip(problems.values(), results, strict=True)
     ]
-    parts[0] = replace(parts[0], findings=(*parts[0].findings, *open_questions(folder)))
-    return solved_of(session, folder, inputs, problems, results, parts)
+    return solved_of(session, folder, inputs, problems, results, parts, lost)
 
 
 def solved_of(
@@ -85,20 +85,21 @@ def solved_of(
     problems: Mapping[str, Problem],
     results: Sequence[Result],
     parts: Sequence[StoredResult],
+    lost: Mapping[int, PoseError],
 ) -> Solved:
     """Return the results of the cameras as one; ``parts`` in the same order, the first one first.
 
-    ``inputs`` are the hashes of what they were computed from. A further camera that saw no station
-    has no part.
+    ``inputs`` are the hashes of what they were computed from, ``lost`` the stations that were left
+    out as `unread`. A further camera that saw no station has no part.
     """
     first, tolerance = session.cell.camera.name, session.cell.tolerance
     parts = [
         replace(part, findings=too_few_told(part.findings, seen_by(session, name), folder))
         for name, part in zip(problems, parts, strict=True)
     ]
-    shown = stops_compared(_readable(session))
+    shown = stops_compared(without(session, lost))
     frames, said = told_or_shown(session.cell, shown)
-    found = parts[0].findings
+    found = (*parts[0].findings, *open_questions(folder))
     if shown is not None and shown.of_all:
         found = without_consequences(found)
     else:
@@ -106,7 +107,7 @@ def solved_of(
         said += overruled_findings(problems[first], parts[0], session.cell, known=known)
     if any(item.code in READ_WRONG for item in found):
         said = [item for item in said if item.code not in OF_READING]
-    said += damaged(session)
+    said += damaged(session, lost)
     wrong = [item for item in said if item.level is Level.ERROR]
     rest = [item for item in said if item not in wrong]
     if touched := refuted(folder) or not_compared(folder):
@@ -232,10 +233,10 @@ def board_left(folder: Path) -> tuple[Finding, ...]:
     return ()
 
 
-def damaged(session: Session) -> list[Finding]:
+def damaged(session: Session, lost: Mapping[int, PoseError]) -> list[Finding]:
     """Return a finding for each station of the file that could not be read, or its pose not."""
-    lost = [finding("station-damaged", problem=problem) for problem in session.damaged]
-    return lost + [
+    found = [finding("station-damaged", problem=problem) for problem in session.damaged]
+    return found + [
         finding(
             "format",
             "station",
@@ -244,11 +245,11 @@ def damaged(session: Session) -> list[Finding]:
             problem=error.problem,
             remedy=error.remedy,
         )
-        for station, error in _unread(session).items()
+        for station, error in lost.items()
     ]
 
 
-def _unread(session: Session) -> dict[int, PoseError]:
+def unread(session: Session) -> dict[int, PoseError]:
     """Return by id the stations in use whose typed values make no pose, and why."""
     found = dict[int, PoseError]()
     for station in session.visited:
@@ -261,9 +262,8 @@ def _unread(session: Session) -> dict[int, PoseError]:
     return found
 
 
-def _readable(session: Session) -> Session:
-    """Return the session with the stations set aside whose typed values make no pose."""
-    lost = _unread(session)
+def without(session: Session, lost: Collection[int]) -> Session:
+    """Return the session with the stations ``lost`` set aside."""
     if not lost:
         return session
     stations = tuple(replace(s, use=s.use and s.id not in lost) for s in session.stations)
