@@ -110,10 +110,14 @@ class Diagnosis:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Examined:
-    """A fit without the stations set aside, and the diagnosis; None where nothing was to say."""
+    """A fit without the stations set aside, and the diagnosis; None where nothing was to say.
+
+    ``declared`` is the fit of the session as declared.
+    """
 
     solution: Solution
     diagnosis: Diagnosis | None
+    declared: Solution
 
     @property
     def holds(self) -> bool:
@@ -166,8 +170,8 @@ def examined(problem: Problem, texts: Texts | None = None) -> Examined | None:
         if not diagnosis.findings:
             diagnosis = replace(diagnosis, findings=tuple(inverse_unsettled(found)))
     if not diagnosis.findings and diagnosis.problem is found.problem:
-        return Examined(as_inaccurate(found), None)
-    one = Examined(final(found, diagnosis), diagnosis)
+        return Examined(as_inaccurate(found), None, found)
+    one = Examined(final(found, diagnosis), diagnosis, found)
     return replace(one, solution=as_inaccurate(one.solution)) if one.holds else one
 
 

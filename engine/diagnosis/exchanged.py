@@ -15,7 +15,7 @@ import numpy as np
 
 from ..arrays import Array
 from ..estimate.problem import Problem
-from ..estimate.solver import Solution, fitted
+from ..estimate.solver import Solution
 from ..estimate.start import squared_deviation
 from ..findings import finding, has_error
 from ..frames import inverse
@@ -28,20 +28,18 @@ SURER = 10.0  # [-] log odds by which it must beat both cameras as declared: 1 i
 SEEN = ("point_ids", "pixels", "camera_T_board", "covariances", "depths", "spatial")  # of an image
 
 
-def exchanged(
-    problems: Sequence[Problem], texts: Sequence[Texts], alone: Sequence[Examined | None]
-) -> dict[int, Examined]:
+def exchanged(texts: Sequence[Texts], alone: Sequence[Examined | None]) -> dict[int, Examined]:
     """Return by place what is to be said of two cameras whose images are exchanged; none: {}.
 
     ``alone``: each camera by itself.
     """
-    for a, b in combinations(range(len(problems)), 2):
+    for a, b in combinations(range(len(alone)), 2):
         first, other = alone[a], alone[b]
         if first is None or other is None or not (_doubted(first) and _doubted(other)):
             continue
-        pair, named = (problems[a], problems[b]), (texts[a], texts[b])
+        declared, named = (first.declared, other.declared), (texts[a], texts[b])
         for rows in _stations(first.solution, other.solution):
-            said = _judged(pair, named, rows)
+            said = _judged(declared, named, rows)
             if said is not None:
                 return {a: said[0], b: said[1]}
     return {}
@@ -81,17 +79,17 @@ def _left_out(found: Solution) -> frozenset[int]:
 
 
 def _judged(
-    problems: tuple[Problem, Problem], texts: tuple[Texts, Texts], rows: frozenset[int]
+    declared: tuple[Solution, Solution], texts: tuple[Texts, Texts], rows: frozenset[int]
 ) -> tuple[Examined, Examined] | None:
     """Return both cameras with the exchange named; None where it does not explain them."""
-    declared = [fitted(problem) for problem in problems]
+    problems = declared[0].problem, declared[1].problem
     right = [
         examined(problem, names)
         for problem, names in zip(_exchanged(problems, rows), texts, strict=True)
     ]
     before, after, found = 0.0, SHARE, list[tuple[Solution, Examined]]()
     for old, new in zip(declared, right, strict=True):
-        if old is None or new is None or not new.holds:
+        if new is None or not new.holds:
             return None
         if 2 * len(rows & _left_out(new.solution)) > len(rows):
             return None
@@ -109,7 +107,7 @@ def _judged(
         beside, out = ((), frozenset[int]()) if rest is None else (rest.findings, rest.set_aside)
         aside = out if every else out | rows
         told = Diagnosis((said, *beside), aside, problem, new.solution)
-        results.append(Examined(final(old, told), told))
+        results.append(Examined(final(old, told), told, old))
     return results[0], results[1]
 
 

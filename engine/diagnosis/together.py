@@ -40,7 +40,7 @@ def diagnosed_together(problems: Sequence[Problem], texts: Sequence[Texts]) -> S
     alone = [examined(problem, typed) for problem, typed in zip(problems, texts, strict=True)]
     alone = _by_one_arm(problems, texts, alone)
     solved = [k for k, one in enumerate(alone) if one is not None]
-    swapped = exchanged(problems, texts, alone)
+    swapped = exchanged(texts, alone)
     alone = [swapped.get(k, one) for k, one in enumerate(alone)]
     for k in solved[1:]:
         alone[k] = _numbered_alike(alone[solved[0]], alone[k], texts[k])
