@@ -26,7 +26,7 @@ from engine.plant.page import plant_page
 from engine.plant.summary import Noted, Result, Summary, _strict_head, summary
 from engine.sessions.changes import Who, commit, remark
 from engine.sessions.folder import open_session
-from engine.sessions.journal import LIFTED, OVERTAKEN
+from engine.sessions.journal import LIFTED, MARKS, OVERTAKEN
 from engine.sessions.results import read_result
 from engine.sessions.yaml_text import yaml_dump
 from tui.commands.cells import cell_lines
@@ -251,6 +251,12 @@ def test_a_cell_is_rated(sessions: list[Summary], rating: Rating, alarm: bool) -
     row = row_of("line 1", sessions, NOW)
     assert (row.rating, row.alarm) == (rating, alarm)
     assert row.words
+
+
+@pytest.mark.parametrize("found", [found for found in MARKS if found != "open"])
+def test_a_cell_says_of_a_mark_what_everybody_says_of_it(found: str) -> None:
+    mark = a_mark(2)._replace(mark=found)
+    assert row_of("line 1", [a_session(10, RESULT, mark)], NOW).words.startswith(MARKS[found])
 
 
 def test_a_mark_in_the_journal_bars_the_stored_acceptance(plant: Path) -> None:

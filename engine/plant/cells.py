@@ -15,7 +15,7 @@ from pathlib import PurePath
 from typing import Any
 
 from ..cell.result import ACCEPTED, NOT_ACCEPTED, not_known_by
-from ..sessions.journal import OPEN
+from ..sessions.journal import MARKS, OPEN
 from .archive import by_cell, day_of, last_result
 from .summary import Noted, Result, Summary
 
@@ -39,10 +39,10 @@ class Rating(StrEnum):
     IN_ORDER = "in order"
 
 
-SPOKEN = {  # marks of another kind than a moved camera, in a few words
-    "something": (Rating.MOVED, "camera or board moved"),
-    "contradict": (Rating.MOVED, "recheck contradicts the result"),
-    "beyond": (Rating.BEYOND, "picks beyond the tolerance"),
+RATED = {  # marks of another kind than a moved camera
+    "something": Rating.MOVED,
+    "contradict": Rating.MOVED,
+    "beyond": Rating.BEYOND,
 }
 ALARM = (Rating.MOVED, Rating.BEYOND, Rating.NOT_ACCEPTED, Rating.EVENT, Rating.OVERDUE)
 
@@ -225,9 +225,9 @@ def _rated(
         if damaged:
             return Rating.DAMAGED, "no session of it can be read"
         return Rating.NO_RESULT, "not solved yet"
-    if check is not None and check.mark in SPOKEN:
-        grave, words = SPOKEN[check.mark]
-        return grave, f"{words}, seen {_date(check.at)}: re-calibrate"
+    if check is not None and check.mark in RATED:
+        words = f"{MARKS[check.mark]}, seen {_date(check.at)}: re-calibrate"
+        return RATED[check.mark], words
     if check is not None and check.moved:
         what = "camera or board" if check.what == "unclear" else check.what or "camera"
         return Rating.MOVED, f"{what} moved, seen {_date(check.at)}: re-calibrate"

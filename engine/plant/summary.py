@@ -115,7 +115,7 @@ class Summary(NamedTuple):
             if line.action == OVERTAKEN:
                 last = {line.what: line} if not line.what else last | {line.what: line}
         found = [line for line in last.values() if line.mark != LIFTED]
-        return min(found, key=lambda line: MARKS.index(line.mark), default=None)
+        return min(found, key=lambda line: list(MARKS).index(line.mark), default=None)
 
 
 class _UnusualError(Exception):

@@ -317,10 +317,14 @@ def _patched(text: str, patch: object) -> str | None:
 OVERTAKEN = "overtaken"  # the word in the journal
 
 
-# What a recheck found against a result, the word in the journal: the camera moved; camera or board
-# did; its stations contradict each other; picks are beyond the tolerance; or nobody can tell yet.
 OPEN = "open"
-MARKS = ("camera", "something", "contradict", "beyond", OPEN)  # the gravest first
+MARKS = {  # what a recheck found against a result, the gravest first: the word here, and for people
+    "camera": "camera moved",
+    "something": "camera or board moved",
+    "contradict": "recheck contradicts the result",
+    "beyond": "picks beyond the tolerance",
+    OPEN: "recheck open",
+}
 LIFTED = "none"
 
 

@@ -21,19 +21,12 @@ from ..report.html_record import Past
 from ..report.report_html import record_body, record_page, together_page
 from ..report.stations import CoursePoint, course
 from ..sessions.folder import open_session
+from ..sessions.journal import MARKS
 from ..sessions.results import what_changed
 from ..sessions.schema import program_version
 from ..sessions.store import RESULT_FILE
 from .handover import REPORT_FILE, kept_beside, marked, of_its_camera
 from .solve import session_problems
-
-SINCE = {  # what a recheck found (of `journal.MARKS`), in the list of what happened to a cell
-    "camera": "camera moved since",
-    "something": "camera or board moved since",
-    "contradict": "contradicted by the recheck",
-    "beyond": "beyond the tolerance since",
-    "open": "recheck open",
-}
 
 
 def make_report(
@@ -118,9 +111,8 @@ def _history(session: Session, folder: Path) -> tuple[Past, ...]:
                 said += f", U {why}" if why else "" if u is None else f", U {2 * u:.2f} mm"
                 said += ", proven" if item.result.proven else ""
                 said += ", the proof FAILED" if item.result.refuted else ""
-                said += (
-                    "" if item.mark is None else f"; {SINCE[item.mark.mark]}, {item.mark.at[:10]}"
-                )
+                if item.mark is not None:
+                    said += f"; {MARKS[item.mark.mark]}, seen {item.mark.at[:10]}"
                 found.append(Past(item.created[:10], "result", item.name, said))
             for noted in item.noted:
                 if noted.action == "event":
