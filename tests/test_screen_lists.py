@@ -9,8 +9,10 @@ from screen_bench import on_screen, text
 from textual.app import App, ComposeResult
 
 from tui.desk.overview import SessionRow, by_cell
+from tui.desk.views import Title
 from tui.widgets.lists import SessionList
-from tui.widgets.looks import Looks, Terminal
+from tui.widgets.looks import Looks, Signs, Terminal, line_text
+from tui.widgets.panels import TitleLine
 
 CELLS = ("line 2", "press 4")
 
@@ -75,3 +77,22 @@ async def test_the_keys_are_shown_anew_when_a_search_begins_and_ends() -> None:
         assert looked == ["", None]
         assert listed.item is not None
         assert listed.item.name == "name 9"
+
+
+@pytest.mark.parametrize(("signs", "sign"), [("unicode", "…"), ("ascii", "...")])
+def test_what_a_title_leaves_out_is_seen_to_be_left_out(
+    signs: Signs, sign: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    looks = Looks(Terminal(signs=signs))
+    monkeypatch.setattr(TitleLine, "looks", looks)
+    title = TitleLine()
+    name, right = "bottling line 2, infeed 2026-11-28", "12 done, 1 aside, 3 left  A. Example"
+    for beside in (right, f"FOLLOWING, read-only  {right}"):
+        title.data = Title(name, beside)
+        for width in range(40, 100):
+            (drawn,) = title.draw(width, 1)
+            shown = looks.terminal.text(line_text(drawn))
+            assert len(shown) <= width
+            assert sign in shown or (name in shown and shown.endswith(beside))
+            assert shown.startswith("bottl")
+            assert name in shown or "28  " in shown

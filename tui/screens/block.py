@@ -32,7 +32,7 @@ class BlockList(Chooser[BlockRow]):
         return [
             (f"{item.number:5d} ", "text"),
             (f"{item.state:8} ", item.role),
-            (f"{item.image[:16]:17} {item.pose}"[: width - 15], "text"),
+            (f"{self.looks.cut(item.image, 16):17} {item.pose}", "text"),
         ]
 
 

@@ -49,8 +49,8 @@ class CellList(Chooser[CellRow]):
         left = "" if item.days_left is None else f"{item.days_left:.0f}"
         role = "error" if item.alarm else ROLES.get(item.rating, "warning")
         return [
-            (f"{item.cell[: room - 1]:<{room}}{numbers}{left:>6}  ", "text"),
-            (item.words[:WORDS] if width < 100 else item.words, role),
+            (f"{self.looks.cut(item.cell, room - 1):<{room}}{numbers}{left:>6}  ", "text"),
+            (item.words, role),
         ]
 
     @staticmethod

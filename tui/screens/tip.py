@@ -43,7 +43,7 @@ class TipList(Chooser[TipTouch]):
         return [(f"{'off mm':>9}  pose", "dim")]
 
     def row_line(self, item: TipTouch, width: int) -> Line:
-        return [(f"{item.off:>9}  ", item.role), (item.pose[: width - 11], "text")]
+        return [(f"{item.off:>9}  ", item.role), (item.pose, "text")]
 
 
 TOUCHED = "tip touches"  # under this name the touches are kept until their tip is used

@@ -13,7 +13,7 @@ from textual.message import Message
 from ..desk.views import Row
 from ..words import unfinished
 from .line_edit import LineEdit, is_figures
-from .looks import Line, line_text
+from .looks import TAIL, Line, line_text
 from .sheet import Sheet
 
 if TYPE_CHECKING:
@@ -23,7 +23,6 @@ Item = TypeVar("Item")
 SIGN = "►"
 NUMBER_AND_STATE = 13  # cells for number and state of a station
 COLUMNS = (10, 11, 9, 11, 10)  # cells for state, stations, changed, result, recheck
-TAIL = 10  # characters at the end of a name that stay: the day, as a rule
 
 
 class Chooser(Sheet, Generic[Item], can_focus=True):
@@ -169,7 +168,7 @@ class Chooser(Sheet, Generic[Item], can_focus=True):
         self._shown = self._in_sight(room)
         for n, at in enumerate(self._shown):
             item = self.items[self._shown[n + 1] or 0 if at is None else at]
-            head = [(f"  {self.group(item)}"[:width], "title")]
+            head = [("  " + self.looks.cut(self.group(item), width - 2), "title")]
             lines.append(head if at is None else self._marked(item, at, width))
         below = len(self.items) - 1 - (self._shown[-1] or 0)
         if self._top or below:
@@ -238,30 +237,23 @@ class SessionList(Chooser["SessionRow"]):
     def headline(self, width: int) -> Line | None:
         names = ("state", "stations", "changed", "result", "recheck")
         room = self._room(width)
-        return [(f"{'session':<{room}}{_columns(names, width - room)}", "dim")]
+        return [(f"{'session':<{room}}{self._columns(names, width - room)}", "dim")]
 
     def row_line(self, item: SessionRow, width: int) -> Line:
         room = self._room(width)
         texts = (item.state, item.done, item.age, item.result, item.recheck)
-        text, state = _columns(texts, width - room), COLUMNS[0]
+        text, state = self._columns(texts, width - room), COLUMNS[0]
         own = item.folder.name if item.cell else item.name
-        name = f"{self._cut(own, room - 1):<{room}}"
+        name = f"{self.looks.cut(own, room - 1):<{room}}"
         return [(name, "text"), (text[:state], item.role), (text[state:], "text")]
 
     @staticmethod
     def _room(width: int) -> int:
         return max(width - sum(COLUMNS), 2 * TAIL)
 
-    def _cut(self, name: str, room: int) -> str:
-        """Return ``name`` in ``room`` cells, cut in the middle: sessions differ by their end."""
-        if len(name) <= room:
-            return name
-        gap = self.looks.terminal.text("…")
-        return f"{name[: room - len(gap) - TAIL]}{gap}{name[-TAIL:]}"
-
-
-def _columns(texts: tuple[str, ...], room: int) -> str:
-    """Return texts in the columns that fit whole beside the name; what is too long is cut off."""
-    fit = [width for width, ends in zip(COLUMNS, accumulate(COLUMNS), strict=True) if ends <= room]
-    cells = zip(texts, fit, strict=False)
-    return "".join(f"{text[: width - 1]:<{width}}" for text, width in cells)
+    def _columns(self, texts: tuple[str, ...], room: int) -> str:
+        """Return texts in the columns that fit whole beside the name; what is too long is cut."""
+        ends = accumulate(COLUMNS)
+        fit = [width for width, end in zip(COLUMNS, ends, strict=True) if end <= room]
+        cells = zip(texts, fit, strict=False)
+        return "".join(f"{self.looks.cut(text, width - 1, 0):<{width}}" for text, width in cells)

@@ -203,6 +203,9 @@ def _one_width(sign: str) -> str:
 # ---- how text looks ------------------------------------------------------------------------------
 
 
+TAIL = 10  # characters at the end of a name that stay: names differ there, by the day as a rule
+
+
 @dataclass(frozen=True)
 class Looks:
     """Styles and signs for one terminal."""
@@ -237,6 +240,16 @@ class Looks:
     def width(self, text: str) -> int:
         """Return the cells that ``text`` takes on this terminal."""
         return cell_len(_clean(self.terminal.text(text)))
+
+    def cut(self, text: str, room: int, tail: int = TAIL) -> str:
+        """Return ``text`` in ``room`` cells, a sign before its last ``tail`` characters if cut."""
+        if self.width(text) <= room:
+            return text
+        gap = self.terminal.text("…")
+        first, last = text[:-1], text[len(text) - tail :]
+        while (first or last) and self.width(f"{first}{gap}{last}") > room:
+            first, last = (first[:-1], last) if len(first) > len(last) else (first, last[1:])
+        return f"{first}{gap}{last}"
 
     def wrap(self, text: str, width: int) -> list[str]:
         """Return ``text`` in lines of at most ``width`` cells; nothing is lost."""

@@ -27,18 +27,18 @@ SHORT = 14  # characters; two facts with values shorter than this share a line
 PAIRS = 38  # columns that two such facts need, before a picture may stand beside them
 
 
+LEAST_NAME = 14  # cells of a title that are kept for the name and the gap behind it
+
+
 class TitleLine(Panel[Title]):
     """First line: which session, who, how far."""
 
     data = Title("", "")
 
     def draw(self, width: int, height: int) -> Sequence[Line]:
-        """Return the line; the name is cut off before what stands on the right."""
-        right = self.data.right
-        room = max(width - self.looks.width(right) - 2, 10)
-        name = self.data.name
-        while name and self.looks.width(name) > room:
-            name = name[:-1]
+        """Return the line; the name is cut before what stands on the right."""
+        right = self.looks.cut(self.data.right, width - LEAST_NAME, tail=0)
+        name = self.looks.cut(self.data.name, width - self.looks.width(right) - 2)
         gap = " " * max(width - self.looks.width(name) - self.looks.width(right), 1)
         return [[(name, "title"), (gap, "text"), (right, "dim")]]
 
