@@ -6,6 +6,7 @@ import asyncio
 import io
 import threading
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -16,9 +17,12 @@ from textual.containers import Vertical
 from textual.screen import Screen
 from textual.widget import Widget
 
-from engine.cell.session import PlannedStation, Station, View
+from engine.cell.session import PlannedStation, Session, Station, View
 from engine.errors import StationbookError, UsageError
 from engine.findings import finding
+from engine.sessions.folder import session_text
+from engine.sessions.glance import read_glance
+from engine.simulate.scenario import cell
 from tui.app import Stationbook
 from tui.desk.overview import SessionRow
 from tui.desk.views import Move, Quality, counts, next_planned, rows
@@ -358,8 +362,24 @@ def test_jump_takes_another_planned_station_but_never_a_skipped_one() -> None:
     assert next_planned(PLAN[:1]) is None
 
 
-def test_counts_tell_used_aside_and_left() -> None:
-    assert counts(STATIONS, PLAN) == (3, 1, 2)
+def test_counts_tell_done_without_points_aside_and_left() -> None:
+    assert counts(STATIONS, PLAN) == (2, 1, 1, 2)
+    bare, far = Station(5, pose=("1.0",)), View("left", points="points/005b.csv")
+    stations = (*STATIONS, bare, replace(bare, views=(far,)), replace(bare, board_pose=(0.0,) * 7))
+    assert counts(stations, ()) == (4, 2, 1, 0)
+
+
+def test_a_first_look_counts_as_the_session_does(tmp_path: Path) -> None:
+    far = View("left", points="points/002b.csv")
+    bare = Station(1, pose=("1.0",) * 6)
+    told = Station(3, pose=("1.0",) * 6, board_pose=(0.0, 0.0, 500.0, 0.0, 0.0, 0.0, 1.0))
+    stations = (bare, replace(bare, id=2, views=(far,)), told)
+    both = replace(cell(), cameras=(replace(cell().camera, name="left"),))
+    session = Session("s", None, "2026-11-26T09:00:00+01:00", both, (), stations)
+    (tmp_path / "session.yaml").write_text(session_text(session), encoding="utf-8")
+    seen = read_glance(tmp_path).stations
+    assert _states(rows(seen, (), None)) == ["no image", "ok", "ok"]
+    assert counts(seen, ()) == counts(stations, ()) == (2, 1, 0, 0)
 
 
 # ---- jobs ---------------------------------------------------------------------------------------

@@ -7,10 +7,11 @@ here. Results need no such first look: `results.read_result` is strict and light
 
 from __future__ import annotations
 
+from contextlib import suppress
 from pathlib import Path
 from typing import NamedTuple
 
-from ..cell.session import PlannedStation, Station
+from ..cell.session import PlannedStation, Station, View
 from ..errors import FileError
 from ..files import inside
 from .store import SESSION_FILE
@@ -66,13 +67,25 @@ def _station(node: Node, number: int) -> Station:
         joints=_texts(node, "joints"),
         image=_text(node, "image"),
         points=_text(node, "points"),
+        board_pose=_numbers(_texts(node, "board_pose")),
         taken=_text(node, "taken"),
         use=_text(node, "use") != "false",
         accepted=_texts(node, "accepted") or (),
         operator=_text(node, "operator"),
         note=_text(node, "note"),
         closing=_text(node, "closing") == "true",
+        views=tuple(_view(view) for view in _list(node, "views")),
     )
+
+
+def _view(node: Node) -> View:
+    return View(_text(node, "camera") or "", _text(node, "image"), _text(node, "points"))
+
+
+def _numbers(texts: tuple[str, ...] | None) -> tuple[float, ...] | None:
+    with suppress(ValueError):
+        return tuple(map(float, texts)) if texts else None
+    return None
 
 
 def _problem(node: Node) -> str:

@@ -124,8 +124,8 @@ def session_row(folder: Path, now: datetime) -> SessionRow:
     state, role = _state(folder, glance, result)
     if glance.problem:
         state, role = "damaged", "error"
-    used, _, left = counts(glance.stations, glance.plan)
-    done = f"{used}, {left} left" if left else f"{used}"
+    seen, _, _, left = counts(glance.stations, glance.plan)
+    done = f"{seen}, {left} left" if left else f"{seen}"
     expanded, why = (result.expanded_mm, not_known_by(result.unknown_by)) if result else (None, "")
     said = "U unknown" if why else "" if expanded is None else f"U {expanded:.2f} mm"
     return SessionRow(

@@ -37,8 +37,9 @@ def title(desk: Desk) -> Title:
     session = desk.session
     if session is None:
         return Title(desk.folder.name, "")
-    used, aside, left = counts(session.stations, desk.plan)
-    parts = [f"{used} done"]
+    done, bare, aside, left = counts(session.stations, desk.plan)
+    parts = [f"{done} done"]
+    parts += [f"{bare} without points"] if bare else []
     parts += [f"{aside} aside"] if aside else []
     parts += [f"{left} left"] if left else []
     who = desk.operator or session.operator

@@ -153,11 +153,20 @@ def first_choice(rows: Sequence[Row]) -> int:
     return (coming or recorded[-1:] or [0])[0]
 
 
-def counts(stations: Sequence[Station], plan: Sequence[PlannedStation]) -> tuple[int, int, int]:
-    """Return how many stations are in use, set aside, and still to do."""
-    used = sum(station.use for station in stations)
+def counts(
+    stations: Sequence[Station], plan: Sequence[PlannedStation]
+) -> tuple[int, int, int, int]:
+    """Return how many stations are done, lack points, are set aside, and are still to do."""
+    used = [station for station in stations if station.use]
+    done = sum(map(_seen, used))
     left = sum(planned.skipped is None for planned in plan)
-    return used, len(stations) - used, left
+    return done, len(used) - done, len(stations) - len(used), left
+
+
+def _seen(station: Station) -> bool:
+    """Tell whether a camera saw the board there."""
+    points = (station.points, *(view.points for view in station.views))
+    return bool(station.board_pose or any(points))
 
 
 def _recorded(station: Station, level: Level | None) -> Row:
@@ -173,8 +182,7 @@ def _state(station: Station, level: Level | None) -> tuple[State, str]:
         return "ERROR", "error"
     if level is Level.WARNING:
         return "doubt", "warning"
-    points = (station.points, *(view.points for view in station.views))
-    if not (station.board_pose or any(points)):
+    if not _seen(station):
         pictured = station.image or any(view.image for view in station.views)
         return "no points" if pictured else "no image", "warning"  # nothing to solve with
     if station.closing:

@@ -113,9 +113,8 @@ class Opening(Working[None]):
     def on_mount(self) -> None:
         """Show the first look at once; open the session when that is on the screen."""
         glance = self.glance
-        used, _, left = counts(glance.stations, glance.plan)
-        done = f"{used} done" + (f", {left} left" if left else "")
-        self.headed(glance.name, done)
+        seen, _, _, left = counts(glance.stations, glance.plan)
+        self.headed(glance.name, f"{seen} done" + (f", {left} left" if left else ""))
         self.query_one(NextMove).show(Move("The session is being opened ...", ""))
         listed = rows(glance.stations, glance.plan, next_planned(glance.plan))
         self.query_one(StationList).show(listed, glance.labels, first_choice(listed))
