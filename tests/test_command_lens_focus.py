@@ -20,12 +20,13 @@ import yaml
 from command import STATIONBOOK, answer, refused, stationbook
 
 from engine.camera.model import DepthCamera
-from engine.errors import FileError
+from engine.errors import FileError, StationbookError
 from engine.files import sha256
 from engine.images.load import encode_png
 from engine.images.sources import NewImage
 from engine.sessions.cell_file import read_cell
 from engine.sessions.confirmed import confirm
+from engine.sessions.folder import open_session
 from engine.simulate.scenario import cell
 from engine.steps.focus import focusing
 from engine.steps.station_image import confirmed_source
@@ -132,6 +133,14 @@ def test_focus_reports_on_one_image(session: Path) -> None:
     seen = answer("focus", session / "cell.yaml", "--image", session / "images" / "002.png")
     assert (seen["found"], seen["expected"]) == (88, 88)
     assert 0 < seen["edge_width_px"] < seen["edge_limit_px"]
+
+
+def test_a_cell_without_a_source_is_told_where_each_can_put_it_right(session: Path) -> None:
+    assert "--image" in refused("focus", session / "cell.yaml")
+    made = open_session(session)
+    with pytest.raises(StationbookError, match="no image source") as told:
+        confirmed_source(made.cell, session)
+    assert "--" not in str(told.value)
 
 
 def test_focus_uses_no_source_that_was_not_confirmed(session: Path) -> None:

@@ -396,6 +396,9 @@ def inactive_source(folder: Path, camera: Camera) -> Finding | None:
     return finding("source-inactive", source=f"{kind} {value}")
 
 
+NO_SOURCE = "the cell names no image source"
+
+
 def confirmed_source(cell: Cell, folder: Path, *, depth: bool = True) -> ImageSource:
     """Return the source that ``cell`` names, for images of the session or cell in ``folder``.
 
@@ -406,9 +409,7 @@ def confirmed_source(cell: Cell, folder: Path, *, depth: bool = True) -> ImageSo
     """
     source = cell.camera.source
     if source is None:
-        raise StationbookError(
-            "the cell names no image source", "Set camera.source, or give the image with --image."
-        )
+        raise StationbookError(NO_SOURCE, "Set camera.source in the cell.")
     if said := inactive_source(folder, cell.camera):
         raise StationbookError(f"{said.code}: {said.message.rstrip('.')}", said.remedy)
     settings = read_settings()

@@ -20,7 +20,7 @@ from engine.sessions.lock import writing
 from engine.steps.checking import check_lens, check_session
 from engine.steps.correcting import fix
 from engine.steps.focus import Sight, bars, focusing
-from engine.steps.station_image import JudgedImage, confirmed_source, judged_image
+from engine.steps.station_image import NO_SOURCE, JudgedImage, confirmed_source, judged_image
 
 from ..clock import now
 from ..output import Answer, finding_texts, run_over, say, tell
@@ -67,7 +67,9 @@ def run_focus(args: argparse.Namespace) -> int:
     if args.image is not None:
         judged = judged_image(cell, image_bytes(args.image), Path(args.image).name)
         return _report(args, cell, Sight(judged, bars(judged, cell, {})))
-    if args.confirm and cell.camera.source is not None:
+    if cell.camera.source is None:
+        raise UsageError(NO_SOURCE, "Set camera.source in the cell, or name one with --image.")
+    if args.confirm:
         confirm(path.parent, cell.camera.source, now=now())
     source = confirmed_source(cell, path.parent, depth=False)
     say("waiting for images of the camera; Ctrl+C ends")
