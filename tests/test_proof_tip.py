@@ -90,6 +90,14 @@ def test_orientations_that_are_too_much_alike_are_refused() -> None:
         find_tip(touches(rng)[:3], 0.05)
 
 
+def test_an_arm_that_cannot_tilt_is_not_told_to(tmp_path: Path) -> None:
+    make_session(tmp_path / "s", 2, axes=4)
+    said = refused("tip", tmp_path / "s", "--touch", "612.40 -85.10 410.00 30.00")
+    assert "how long a pointer is" in said
+    assert "proof --tip" in said
+    assert "30°" not in said
+
+
 def test_a_tip_by_command_becomes_the_pointer_of_the_proof(tmp_path: Path) -> None:
     make_session(tmp_path / "s", 2)
     poses = typed(touches(np.random.default_rng(4), 0.02))

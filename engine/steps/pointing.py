@@ -65,12 +65,24 @@ class TipFound:
         }
 
 
+def tips_told(cell: Cell) -> None:
+    """Raise UsageError where touching one point cannot tell a tip: how long it is takes tilts."""
+    if cell.level:
+        raise UsageError(
+            "an arm that holds its flange level does not show by touching how long a pointer is",
+            "Measure its tip from the flange, along it and to the sides, and enter it: F3 in the "
+            "proof, or `proof --tip`.",
+        )
+
+
 def tip_found(session: Session, folder: Path, poses: Sequence[str]) -> TipFound:
     """Return the tip with which ``poses`` (as typed) touched one and the same point.
 
-    Raises PoseError for a pose that cannot be read, UsageError and StationbookError as `find_tip`.
+    Raises PoseError for a pose that cannot be read, UsageError and StationbookError as `find_tip`,
+    and as `tips_told`.
     """
     cell = session.cell
+    tips_told(cell)
     flanges = [
         flange_pose(cell, typed_fields(cell, text), f"touch {n}", folder)
         for n, text in enumerate(poses, 1)

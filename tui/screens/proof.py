@@ -11,8 +11,9 @@ from textual.binding import Binding, BindingType
 from textual.containers import Horizontal
 
 from engine.cautions import TOUCH
-from engine.errors import StationbookError
+from engine.errors import StationbookError, UsageError
 from engine.images.sources import NewImage
+from engine.steps.pointing import tips_told
 
 from ..desk.desk import Desk
 from ..desk.form import above_zero, numbers
@@ -360,6 +361,11 @@ class Proof(Halves, Working[None]):
 
     def action_tip(self) -> None:
         """Find the pointer's tip by touching; read it again once it is stored."""
+        try:
+            tips_told(self.desk.opened().cell)
+        except UsageError as error:
+            self.tell(str(error), "warning")
+            return
         self.jobs.ask(FindTip(self.desk), lambda _: self.jobs.begin(self._begin, group="proof"))
 
     def action_joints(self) -> None:
