@@ -30,8 +30,7 @@ from engine.sessions.journal import LIFTED, MARKS, OVERTAKEN
 from engine.sessions.results import read_result
 from engine.sessions.yaml_text import yaml_dump
 from tui.commands.cells import cell_lines
-from tui.screens.cells import CellList
-from tui.words import line_text
+from tui.screens.cells import moved as shown
 
 NOW = datetime(2026, 11, 25, 12, 0)
 RESULT = Result("accepted", True, 0.2, 0.12, (0.0,) * 6 + (1.0,))
@@ -392,7 +391,7 @@ def test_a_movement_hidden_in_its_u_is_told_as_the_recheck_told_it(
     page = plant_page("plant", [row], {}, NOW)
     assert said in page
     assert any(said in line for line in cell_lines([row], 2))
-    assert column in line_text(CellList().row_line(row, 78)).split()
+    assert shown(row) == column
 
 
 def test_a_recheck_that_cannot_tell_what_moved_is_not_said_to_be_unclear_moved() -> None:
