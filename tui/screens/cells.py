@@ -49,7 +49,7 @@ class CellList(Chooser[CellRow]):
         left = "" if item.days_left is None else f"{item.days_left:.0f}"
         role = "error" if item.alarm else ROLES.get(item.rating, "warning")
         return [
-            (f"{self.looks.cut(item.cell, room - 1):<{room}}{numbers}{left:>6}  ", "text"),
+            (f"{self.looks.cut(item.cell, room - 1, 0):<{room}}{numbers}{left:>6}  ", "text"),
             (item.words, role),
         ]
 
