@@ -116,7 +116,7 @@ def test_the_second_stop_with_one_shift_names_tool_or_frame(
     for station in session.stations[5:]:
         other = moved(session.cell, station, by, tool=tool)
         session = session.with_station(replace(station, pose=other))
-    every = [said(draft) for draft in drafts(session, tmp_path / "s")]
+    every = [said(draft) for draft in islice(drafts(session, tmp_path / "s"), 7)]
     assert every[:5] == [[]] * 5
     misfits = [next(item for item in found if item.code == "does-not-fit") for found in every[5:7]]
     assert "same" not in misfits[0].message

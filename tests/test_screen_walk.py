@@ -16,7 +16,7 @@ from tui.widgets.looks import line_text
 from tui.widgets.panels import TitleLine
 from tui.widgets.sheet import Sheet
 
-EVERY = 293  # prime, so that each run of keys falls on other sizes; all of it takes half an hour
+EVERY = 587  # prime, so that each run of keys falls on other sizes; all of it takes half an hour
 
 
 @on_screen
