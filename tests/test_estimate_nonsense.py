@@ -372,3 +372,12 @@ def test_a_residual_beyond_all_numbers_is_not_known(monkeypatch: pytest.MonkeyPa
     monkeypatch.setattr(Solution, "pixel_rms", lambda _: pixels)
     shown = [item.residual_px for item in assembled(found).stations]
     assert shown == [pixels[0], None, None, pixels[3]]
+
+
+def test_an_arm_that_is_said_to_come_back_exactly_is_no_contradiction() -> None:
+    problem = world(EYE_TO_HAND, stations=5).problem
+    assert problem.robot is not None
+    exact, least = (replace(problem.robot, repeatability_mm=mm) for mm in (0.0, 0.005))
+    found = estimated(replace(problem, robot=exact))
+    assert codes(found) <= {"tolerance"}
+    assert np.array_equal(found.camera, estimated(replace(problem, robot=least)).camera)

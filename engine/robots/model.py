@@ -17,6 +17,7 @@ AXES = {"spherical-wrist": 6, "scara": 4, "level-flange": 4}
 
 ASSUMED_ACCURACY_MM = 0.5  # mm; an uncalibrated six-axis arm (Slamani, Nubiola, Bonev 2012: < 0.65)
 ASSUMED_REPEATABILITY_MM = 0.05  # mm; the middle of 0.01 to 0.1 mm, common practice, no source
+LEAST_REPEATABILITY_MM = 0.005  # mm; no arm comes back better, common practice, no source
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,9 +74,9 @@ class Robot:
 
     @property
     def repeatability(self) -> float:
-        """Repeatability [mm]; the assumed one where none is given."""
+        """Repeatability [mm]; the assumed one where none is given, and never better than any."""
         given = self.repeatability_mm
-        return ASSUMED_REPEATABILITY_MM if given is None else given
+        return ASSUMED_REPEATABILITY_MM if given is None else max(given, LEAST_REPEATABILITY_MM)
 
 
 def checked(robot: Robot) -> Robot:
