@@ -18,8 +18,10 @@ from engine.checks.prediction import (
     predictor,
     travel_ratio,
 )
+from engine.estimate.information import predict_flange
 from engine.findings import Finding
 from engine.frames import displaced, inverse, rotation_exp, transform
+from engine.pendant.entry import format_pose
 
 MOUNTS = (EYE_TO_HAND, EYE_IN_HAND)
 LEAST = np.array([2.0, 2.0, 2.0, 0.3, 0.3, 0.3])  # beyond five times the noise of few stations
@@ -62,6 +64,22 @@ def test_a_slip_is_questioned_with_the_value_meant(mount: Mount, recorded: int) 
         assert wrong.field is not None
         right += said.suggested == wrong.true[wrong.station][wrong.field]
     assert right >= 5
+
+
+def test_what_would_be_taken_if_it_were_typed_is_suggested() -> None:
+    made, alone = halves(clean(Case(stations=5), 3))
+    station, seen = next(iter(alone.texts)), alone.problem.observations[0]
+    assert made.result is not None
+    flange, covariance = predict_flange(made.result, made.problem, seen)
+    off = 3.0 * np.linalg.cholesky(covariance) @ np.ones(6)  # as far as a good pose may be
+    texts = format_pose(displaced(flange, off), alone.problem.pendant)
+    high = texts[2]
+    slip = f"{high[:-5]}{(int(high[-5]) + 4) % 10}{high[-4:]}"  # another digit of tens
+    found = []
+    for height in (high, slip):
+        said = {station: (*texts[:2], height, *texts[3:])}
+        found += asked(made, Faulty(with_texts(alone.problem, said), said, said))
+    assert [(item.field, item.typed, item.suggested) for item in found] == [("Z", slip, high)]
 
 
 def test_exchanged_fields_are_named() -> None:

@@ -129,7 +129,7 @@ def prediction_findings(
         return []
     if _fits_otherwise(predictor, seen, texts, prediction, degrees):
         return []
-    limit = 6.0 * f_isf(PREDICTION_SIGNIFICANCE, 6, degrees)
+    limit = 6.0 * _largest(degrees)  # what is suggested is taken once it is typed
     likely = explanations(predictor.layout, texts, (prediction,), predictor.previous)
     fitting = [item for item in likely if item.size < limit]
     off = displacement(flange, seen.base_T_flange)
@@ -177,13 +177,17 @@ def stands_out(
     moved = layout.poses(np.vstack([values, values + DIFFERENCE_STEP * np.eye(len(values))]))
     off = displacement(prediction.flange, moved[0])
     C_inverse = np.linalg.inv(prediction.covariance)
-    half = PREDICTION_SIGNIFICANCE / 2
-    if off @ C_inverse @ off / 6.0 > f_isf(half, 6, degrees):
+    if off @ C_inverse @ off / 6.0 > _largest(degrees):
         return True
     J = (displacement(moved[1:], moved[0]) / DIFFERENCE_STEP).T
     size = np.sqrt(np.maximum(np.einsum("iq,ij,jq->q", J, C_inverse, J), 1e-300))
     deviate = np.abs(J.T @ C_inverse @ off) / size
-    return bool(deviate.max() > t_isf(half / len(values) / 2, degrees / 2))
+    return bool(deviate.max() > t_isf(PREDICTION_SIGNIFICANCE / 2 / len(values) / 2, degrees / 2))
+
+
+def _largest(degrees: float) -> float:
+    """Return the squared deviation over 6 up to which a whole pose fits."""
+    return f_isf(PREDICTION_SIGNIFICANCE / 2, 6, degrees)
 
 
 def _finding(

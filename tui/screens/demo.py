@@ -109,7 +109,7 @@ class Demo(Stations):
         asked = self.simulated.slip and not self.pad.entry.closing
         if asked and self.simulated.stop > len(self.desk.opened().stations):
             text = f"once, type {self.simulated.slip} by mistake, and see what happens."
-            self.next_move.show(Move(f"Station {self.simulated.stop}:", text))
+            self.next_move.show(Move(f"Station {self.desk.opened().next_id}:", text))
 
     async def _next_step(self) -> Step | None:
         """Return the station that comes next, once it is proposed."""
