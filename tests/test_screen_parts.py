@@ -34,6 +34,7 @@ from tui.widgets.looks import (
     LOOKS,
     THEMES,
     Looks,
+    Signs,
     Terminal,
     _one_width,
     detect,
@@ -84,6 +85,12 @@ def test_terminal_that_cannot_place_text_is_refused_with_the_way_out(term: str) 
 def test_no_terminal_is_refused() -> None:
     with pytest.raises(UsageError, match="needs a terminal"):
         detect({"TERM": "xterm"}, io.StringIO())
+
+
+@pytest.mark.parametrize("signs", ["console", "ascii"])
+def test_an_arrow_is_no_comparison_and_no_question_mark(signs: Signs) -> None:
+    shown = Terminal("none", signs).text("Y −85.10 → −58.10? ← →")
+    assert shown == "Y -85.10 -> -58.10? <- ->"
 
 
 @pytest.mark.parametrize("sign", ["█", "░", "►", "─", "°", "é", "漢", "🔎", "→"])

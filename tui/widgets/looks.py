@@ -30,11 +30,13 @@ Colours = Literal["true", "256", "16", "none"]
 Signs = Literal["unicode", "console", "ascii"]
 
 _COMMANDS = "Use the commands instead: stationbook --help."
-_COMMON = {"−": "-", "×": "x", "≤": "<=", "≥": ">=", "…": "...", "–": "-", "—": "-"}
-_CONSOLE = _COMMON | {"→": ">", "Δ": "d"}  # a Linux console has 256 or 512 glyphs
+_COMMON = {
+    "−": "-", "×": "x", "≤": "<=", "≥": ">=", "…": "...", "–": "-", "—": "-", "→": "->", "←": "<-"
+}  # fmt: skip
+_CONSOLE = _COMMON | {"Δ": "d"}  # a Linux console has 256 or 512 glyphs
 _ASCII = (
     _COMMON
-    | {"→": "->", "°": " deg", "±": "+/-", "²": "^2", "³": "^3", "ß": "ss"}
+    | {"°": " deg", "±": "+/-", "²": "^2", "³": "^3", "ß": "ss"}
     | dict(zip("·µ█▓▒░▀▄►─│“”„’", '.u#%=-\',>-|"""\'', strict=True))
 )
 # Colours of our own, by their number among 256: short to send, and the same wherever there are that
