@@ -11,7 +11,24 @@ from screen_bench import EXAMPLE, on_screen, type_line, until
 from engine.sessions.folder import open_session
 from engine.sessions.results import read_result
 from tui.app import Stationbook
+from tui.screens.cells import Cells
 from tui.screens.sessions import Sessions
+
+
+@on_screen
+async def test_a_folder_that_is_not_there_yet_is_an_empty_plant_and_a_bad_one_is_not_being_read(
+    tmp_path: Path,
+) -> None:
+    (tmp_path / "file").write_text("no folder")
+    for name, told in (
+        ("none", ("No session lies here.", "0, 0 to look")),
+        ("file", ("not read",)),
+    ):
+        app = Stationbook(Cells(tmp_path / name))
+        async with app.run_test(size=(80, 24)) as pilot:
+            shown = await until(pilot, *told)
+            assert "being read" not in shown
+            assert "solve all again" not in shown
 
 
 @on_screen

@@ -277,8 +277,7 @@ PAGES: tuple[Page, ...] = (
     Page("Robot file", "", lambda _: [
         Question("robot_file", "Robot file", "", _is_file, "A file that describes a robot."),
     ], lambda a: a["robot"] == "file"),
-    Page("The robot", "Lengths as in Brandstötter, Angerer, Hofbaur 2014; docs/robots.md draws "
-         "them.", _robot, lambda a: a["robot"] in KINDS),
+    Page("The robot", "docs/robots.md draws the lengths.", _robot, lambda a: a["robot"] in KINDS),
     Page("The robot", "", lambda _: [_accuracy()], lambda a: a["robot"] == "none"),
     Page("The pendant", "", _pendant),
     Page("The camera", "", _camera),

@@ -9,6 +9,7 @@ from typing import ClassVar
 from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
 
+from engine.errors import StationbookError
 from engine.plant.archive import session_folders, summaries
 from engine.plant.cells import CellRow, Rating, rows
 from engine.steps.archive import solved_again
@@ -95,7 +96,13 @@ class Cells(Working[str | None]):
 
     @as_job("read")
     async def action_read(self) -> None:
-        listed = await in_background(lambda: rows(summaries(self.folder), now()))
+        listed: list[CellRow] = []
+        try:
+            if self.folder.exists():  # the first session makes it
+                listed = await in_background(lambda: rows(summaries(self.folder), now()))
+        except StationbookError:
+            self.headed(f"Cells in {self.folder}", "not read")
+            raise
         self.cells.show_items(listed)
         alarms = sum(row.alarm for row in listed)
         told = f"{len(listed)}, {alarms} to look at first"
@@ -163,4 +170,4 @@ class Cells(Working[str | None]):
         if action in ("open", "drift", "event", "swap"):
             row = self.cells.item if self.is_mounted else None
             return row is not None and row.result_session is not None
-        return True
+        return action != "again" or bool(self.is_mounted and self.cells.items)
