@@ -7,7 +7,7 @@ from .entry import Entry, error, note, warning
 ENTRIES: dict[str, Entry] = {
     "result-overtaken": error(
         "{camera} moved after this result: recheck of {at} with session {by}.",
-        "Calibrate again. `--anyway` hands it over all the same, with this mark.",
+        "Calibrate again in a new session. `--anyway` hands it over all the same, with this mark.",
         cause="A recheck found that the camera no longer stands where this result says, or that a "
         "pick is beyond the tolerance, or its stations contradict what the result says.",
         shows="The journal of the session says so; a recheck that finds the camera where it was, "
@@ -15,19 +15,19 @@ ENTRIES: dict[str, Entry] = {
     ),
     "result-overtaken/something": error(
         "{camera} or the board moved after this result: recheck of {at} with session {by}.",
-        "Do what that recheck says and repeat it, or calibrate again. `--anyway` hands it over all "
-        "the same, with this mark.",
+        "Do what that recheck says and repeat it, or calibrate again in a new session. `--anyway` "
+        "hands it over all the same, with this mark.",
     ),
     "result-overtaken/contradict": error(
         "{camera} may no longer stand where this result says: the stations of the recheck of {at} "
         "with session {by} contradict each other.",
-        "Do what that recheck says and repeat it, or calibrate again. `--anyway` hands it over all "
-        "the same, with this mark.",
+        "Do what that recheck says and repeat it, or calibrate again in a new session. `--anyway` "
+        "hands it over all the same, with this mark.",
     ),
     "result-overtaken/beyond": error(
         "{camera} is off by more than the tolerance on this result: recheck of {at} with session "
         "{by}.",
-        "Calibrate again. `--anyway` hands it over all the same, with this mark.",
+        "Calibrate again in a new session. `--anyway` hands it over all the same, with this mark.",
     ),
     "recheck-open": warning(
         "{camera} may be off by more than the tolerance on this result: the recheck of {at} with "

@@ -267,8 +267,12 @@ def _date(text: str) -> str:
 
 
 def _days(value: float) -> str:
-    whole = math.ceil(value)
-    return "1 day" if whole == 1 else f"{whole} days"
+    return counted(math.ceil(value), "day")
+
+
+def counted(count: int, word: str) -> str:
+    """Return a number of things, such as ``1 cell`` and ``2 cells``."""
+    return f"{count} {word}" if count == 1 else f"{count} {word}s"
 
 
 COLUMNS = (  # of the table that a spreadsheet reads, from `CellRow`

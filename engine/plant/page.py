@@ -20,7 +20,7 @@ from ..report.html_base import (
     section,
     table,
 )
-from .cells import CellRow
+from .cells import CellRow, counted
 from .drift import Drift, Series, date_of
 
 WIDTH, HEIGHT, MARGIN = 560.0, 150.0, 34.0  # of one drawing, units of its own
@@ -36,7 +36,7 @@ def plant_page(
         "header",
         joined([
             element("h1", "The plant at a glance"),
-            paragraph(f"{root}: {len(rows)} cells, {alarms} to look at first; "
+            paragraph(f"{root}: {counted(len(rows), 'cell')}, {alarms} to look at first; "
                       f"{now:%Y-%m-%d %H:%M}"),
         ]),
     )  # fmt: skip

@@ -11,7 +11,7 @@ from typing import Any
 
 from engine.errors import UsageError
 from engine.plant.archive import by_cell, summaries
-from engine.plant.cells import COLUMNS, CellRow, rows
+from engine.plant.cells import COLUMNS, CellRow, counted, rows
 from engine.plant.summary import Summary
 from engine.sessions.store import encoded, no_formula, write_output
 
@@ -80,7 +80,8 @@ def cell_lines(listed: Sequence[CellRow], sessions: int) -> list[str]:
             f"{row.recheck_on or '-':10} {row.recheck_answer or '':{said}} {left:>5}  {row.words}"
         )
     alarms = sum(row.alarm for row in listed)
-    lines += ["", f"{len(listed)} cells, {sessions} sessions, {alarms} to look at first"]
+    cells, held = counted(len(listed), "cell"), counted(sessions, "session")
+    lines += ["", f"{cells}, {held}, {alarms} to look at first"]
     return lines + [f"  {problem}" for row in listed for problem in row.problems]
 
 
