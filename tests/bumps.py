@@ -11,6 +11,7 @@ from simulated_sessions import BOARD, CAMERA, Case, Simulated, simulated
 from engine.arrays import Array
 from engine.boards.pattern import MountRepeatability
 from engine.camera.lens import project
+from engine.camera.model import Camera
 from engine.cell.stations import Observation
 from engine.estimate.assemble import estimated
 from engine.estimate.problem import Problem, predicted_view
@@ -54,9 +55,20 @@ def half_turned(session: Simulated, rng: np.random.Generator) -> Array:
 
 
 def revisited(
-    session: Simulated, stations: int, shift: Array, slip: Array, rng: np.random.Generator
+    session: Simulated,
+    stations: int,
+    shift: Array,
+    slip: Array,
+    rng: np.random.Generator,
+    *,
+    lens: Camera = CAMERA,
+    points: Array | None = None,
 ) -> Problem:
-    """Return new stations near the first old ones, with camera and board displaced meanwhile."""
+    """Return new stations near the first old ones, with camera and board displaced meanwhile.
+
+    Seen through ``lens``, of a board whose points lie at ``points`` (n, 3); None: as they did.
+    """
+    points = BOARD.points() if points is None else points
     case = session.case
     camera, board = displaced(session.camera, shift), displaced(session.board, slip)
     observations = []
@@ -77,7 +89,7 @@ def revisited(
             q = postures_at(session.arm, typed[None], [None])
             true = session.arm.forward(q, session.errors)[0]
         view = predicted_view(case.mount, camera, displaced(true, noise), board)
-        pixels = project(apply(view, BOARD.points()), CAMERA)
+        pixels = project(apply(view, points), lens)
         pixels = pixels + rng.normal(0.0, case.pixel_px, pixels.shape)
         observations.append(Observation(number, typed, np.arange(BOARD.count), pixels))
     return replace(session.problem, observations=tuple(observations))

@@ -9,9 +9,10 @@ from simulated_sessions import Case
 
 from engine.cell.mount import EYE_IN_HAND
 from engine.cell.rule import Tolerance
+from engine.proof.assumed import FREE, mount_covariance
 from engine.proof.going import at_the_end, ways
 from engine.proof.pick_now import commands, pick_now
-from engine.proof.recheck import FREE, mount_covariance, recheck
+from engine.proof.recheck import recheck
 from engine.proof.update import seen_stations, updated
 
 WAYS = commands("new", "old")

@@ -185,14 +185,25 @@ def mistyped(problem: Problem, *places: int) -> Problem:
 def test_the_stations_that_contradict_the_others_are_named(
     stations: int, wrong: tuple[int, ...], shift_mm: float
 ) -> None:
+    """Where something moved, the answer of the others stands beside them: it is no mere knock."""
     rng = np.random.default_rng(4)
     session, old = old_session(CASES["fixed camera"], 2)
     problem = revisited(session, stations, bump(shift_mm, rng), ZERO, rng)
-    found = recheck(old, mistyped(problem, *wrong)).findings[0]
-    assert found.code == "stations-contradict"
-    assert found.stations == tuple(problem.observations[k].id for k in wrong)
-    assert "contradict" in found.message
-    assert "the others agree" in found.message
+    answer = recheck(old, mistyped(problem, *wrong))
+    first, ids = answer.findings[0], tuple(problem.observations[k].id for k in wrong)
+    named = {item.station: item for item in answer.findings if item.code == "typed-value"}
+    assert tuple(named) == ids
+    for number, item in enumerate(named.values()):
+        assert item.field == "XYZ"[number % 3]
+        off = float(item.typed or 0) - float(item.suggested or 0)
+        assert off == pytest.approx(20.0 + 15.0 * number, abs=2.0)
+    if shift_mm:
+        assert (answer.moved, answer.cause, first.code) == (True, "camera", "camera-moved")
+        assert answer.left_out == ids
+    else:
+        assert (answer.moved, first.code, first.stations) == (None, "stations-contradict", ids)
+        assert "the others agree" in first.message
+        assert answer.left_out == ()
 
 
 def test_camera_and_board_that_both_moved_are_said_beside_a_mistyped_station() -> None:

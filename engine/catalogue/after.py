@@ -87,6 +87,40 @@ ENTRIES: dict[str, Entry] = {
         "mistyped: these stations cannot tell.",
         "Read that pose again, then record one more station with the board turned by 30° or more.",
     ),
+    "moved-unclear/changed": error(
+        "Something is other than it was: the camera moved by {movement} ({work_volume_mm:.2f} mm "
+        "at the work volume), or the board sits elsewhere on its mount, or {others}. These "
+        "stations cannot tell which.",
+        "Ask whether anybody turned the lens or took another board, and check the board's mount. "
+        "Then record one more station with the board a third nearer or farther than at the "
+        "others, and tilted by 30° or more.",
+    ),
+    "moved-unclear/other": error(
+        "No movement explains these stations, but more than one other change does: {others}.",
+        "Ask whether anybody turned the lens or took another board, and set that back. Else record "
+        "one more station with the board a third nearer or farther than at the others, and tilted "
+        "by 30° or more.",
+    ),
+    "lens-changed": error(
+        "The camera sees through another lens than at the earlier session, or one that was focused "
+        "anew: its focal length is {percent:+.2f} % other, its centre {centre_px:.0f} px "
+        "elsewhere. That explains these stations, a movement does not.",
+        "Set lens and focus back as they were and repeat the recheck. Where that cannot be done, "
+        "measure the lens anew and do the full job.",
+        cause="The lens was exchanged, focused anew or its ring was knocked, or the image was cut "
+        "out or scaled otherwise.",
+        shows="The board looks larger or smaller by its distance and its place in the image, which "
+        "no movement of camera or board brings about; a hundred times likelier than any.",
+    ),
+    "board-changed": error(
+        "The board is another than at the earlier session, or bent: its pitch is {percent:+.2f} % "
+        "other, it bends by {bow_mm:.1f} mm. That explains these stations, a movement does not.",
+        "Put the board of the earlier session on its mount, flat, and repeat the recheck; or do "
+        "the full job with the board that is there, its pitch measured.",
+        cause="Another print of the board, a board that swelled or shrank, or a bent one.",
+        shows="All distances to the board are off in proportion, or its points do not lie to each "
+        "other as before; a hundred times likelier than any movement.",
+    ),
     "moved-unclear/told-pose": error(
         "The one new station is {distance_mm:.1f} mm and {angle_deg:.2f}° from where its image "
         "puts it, and its pose is to the digit the one that was told: either the robot stands a "

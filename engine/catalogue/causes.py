@@ -17,6 +17,11 @@ ENTRIES: dict[str, Entry] = {
         "other.",
         "Compare {field} with the paper or the pendant, correct it, and solve again.",
     ),
+    "typed-value/recheck": error(
+        "Station {station} does not fit the others: {field} {typed} does not, {suggested} does.",
+        "Compare {field} with the paper or the pendant; if it was {suggested}, correct the station "
+        "and repeat the recheck. What is said here rests on the other stations.",
+    ),
     "rotation-convention": error(
         "The angles fit when read as {suggested}{also}, not as {typed}.",
         "Check the convention in the robot's manual; set pendant.rotation to {suggested} in "

@@ -8,13 +8,20 @@ ENTRIES: dict[str, Entry] = {
     "result-overtaken": error(
         "{camera} moved after this result: recheck of {at} with session {by}.",
         "Calibrate again in a new session. `--anyway` hands it over all the same, with this mark.",
-        cause="A recheck found that the camera no longer stands where this result says, or that a "
-        "pick is beyond the tolerance, or its stations contradict what the result says.",
+        cause="A recheck found that the camera no longer stands where this result says, or sees "
+        "through another lens, or that a pick is beyond the tolerance, or its stations contradict "
+        "what the result says.",
         shows="The journal of the session says so; a recheck that finds the camera where it was, "
         "and a pick within the tolerance, takes the mark away.",
     ),
     "result-overtaken/something": error(
         "{camera} or the board moved after this result: recheck of {at} with session {by}.",
+        "Do what that recheck says and repeat it, or calibrate again in a new session. `--anyway` "
+        "hands it over all the same, with this mark.",
+    ),
+    "result-overtaken/lens": error(
+        "{camera} may see through another lens than at this result, or one that was focused anew: "
+        "recheck of {at} with session {by}.",
         "Do what that recheck says and repeat it, or calibrate again in a new session. `--anyway` "
         "hands it over all the same, with this mark.",
     ),

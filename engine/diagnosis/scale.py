@@ -42,7 +42,7 @@ def scale_causes(now: Scene) -> list[Cause]:
     """Return pitch and focal length as causes; where they hardly differ, as a warning."""
     causes = []
     for least, first, rows, scaled, tell in (
-        (LEAST_PITCH, _travelled(now), _pitch_rows, _with_pitch, _pitch_finding),
+        (LEAST_PITCH, _travelled(now), _pitch_rows, with_pitch, _pitch_finding),
         (LEAST_FOCAL, 0.0, _focal_rows, _with_focal, _focal_finding),
     ):
         found = _solved(now, rows, scaled, first)
@@ -60,7 +60,7 @@ def both_scales(now: Scene) -> list[Cause]:
 
     Of a view, a wrong focal length stretches the depth alone, a wrong pitch all lengths.
     """
-    found, steps = now.found, ((_pitch_rows, _with_pitch), (_focal_rows, _with_focal))
+    found, steps = now.found, ((_pitch_rows, with_pitch), (_focal_rows, _with_focal))
     G = related(found.stations.mount, found.stations.typed)[None]
     _, factors, off = travelled(G, now.views[None], DEPTHS)
     best = np.log1p((off**2).sum(axis=-1) / SCALE_MM**2).sum(axis=1).argmin()
@@ -70,7 +70,7 @@ def both_scales(now: Scene) -> list[Cause]:
     pitch, focal = float(np.log(across)), float(np.log(along / across))
     if min(abs(pitch), abs(focal)) < BOTH or max(abs(pitch), abs(focal)) > MOST:
         return []
-    better, texts = fitted(_with_focal(_with_pitch(found.problem, pitch), focal)), texts_of(now)
+    better, texts = fitted(_with_focal(with_pitch(found.problem, pitch), focal)), texts_of(now)
     for rows, scaled in steps * 2:
         if better is None or absurd(better.fit.noise, better.prior):
             return []
@@ -169,7 +169,7 @@ def _focal_rows(now: Scene) -> tuple[float, float]:
     return score, information
 
 
-def _with_pitch(problem: Problem, log_scale: float) -> Problem:
+def with_pitch(problem: Problem, log_scale: float) -> Problem:
     """Return the problem with all lengths of the board multiplied, reported places included."""
     factor, board = float(np.exp(log_scale)), problem.board
     measured = board.measured

@@ -155,7 +155,7 @@ def scene(found: Solution, texts: Texts) -> Scene:
         found=found,
         layout=pendant_layout,
         ids=tuple(item.id for item in seen),
-        fields=tuple(_fields(problem, item, texts) for item in seen),
+        fields=tuple(fields_of(problem, item, texts) for item in seen),
         system=system,
         views=found.gathered.own_views(found.turn),
         V=V,
@@ -167,7 +167,7 @@ def scene(found: Solution, texts: Texts) -> Scene:
     )
 
 
-def _fields(problem: Problem, seen: Observation, texts: Texts) -> tuple[str, ...]:
+def fields_of(problem: Problem, seen: Observation, texts: Texts) -> tuple[str, ...]:
     """Return the normalised texts of one station."""
     pendant = problem.pendant
     if seen.id in texts:

@@ -41,6 +41,7 @@ class Rating(StrEnum):
 
 RATED = {  # marks of another kind than a moved camera
     "something": Rating.MOVED,
+    "lens": Rating.MOVED,
     "contradict": Rating.MOVED,
     "beyond": Rating.BEYOND,
 }

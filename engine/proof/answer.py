@@ -6,6 +6,8 @@ RECHECKED: dict[tuple[str, bool | None], tuple[str, str, str]] = {  # said, role
     ("none", False): ("NOT MOVED", "good", "not moved"),
     ("board", False): ("CAMERA NOT MOVED, BOARD SITS ELSEWHERE", "warning", "board"),
     ("camera", True): ("CAMERA MOVED", "error", "MOVED"),
+    ("board", None): ("NOT KNOWN, BOARD NOT AS IT WAS", "warning", "board"),
+    ("lens", None): ("LENS CHANGED", "error", "LENS"),
     ("unclear", True): ("SOMETHING MOVED, CAMERA OR BOARD", "error", "unclear"),
 }
 

@@ -24,16 +24,9 @@ from ..estimate.information import whole_information
 from ..estimate.problem import Problem
 from ..estimate.result import Result
 from ..findings import Finding, finding
+from .assumed import FREE, mount_covariance
 from .going import at_the_end
-from .recheck import (
-    FREE,
-    RECHECK_COUNT,
-    PickNow,
-    Recheck,
-    State,
-    mount_covariance,
-    stations_to_revisit,
-)
+from .recheck import RECHECK_COUNT, PickNow, Recheck, State, stations_to_revisit
 from .update import seen_stations
 
 MOST_MORE = 12  # further stations that are thought of; the full job takes no more
@@ -76,6 +69,7 @@ def pick_now(
     seen = None if answer.moved is None else seen_stations(old, problem)
     if seen is None or old.pick is None:
         return not_told(tolerance, ways)
+    seen = seen.take([one for one in seen.ids if one not in answer.left_out])
     mount = mount_covariance(problem.board)
     still = answer.cause == "board"
     shift, slip = (np.zeros((6, 6)), FREE + mount) if still else (FREE, mount)

@@ -24,9 +24,9 @@ from typing import Any, Literal
 import numpy as np
 
 from ..arrays import Array
-from ..boards.pattern import Board, MountRepeatability
 from ..cell.mount import EYE_TO_HAND, Mount
 from ..cell.rule import Decision
+from ..diagnosis.scene import Texts
 from ..errors import SolveError
 from ..estimate.gather import board_turns
 from ..estimate.information import station_information
@@ -35,63 +35,28 @@ from ..estimate.problem import ON_MOUNT, BoardPrior, Problem, related
 from ..estimate.result import Result, judged
 from ..findings import Finding, by_gravity, finding
 from ..frames import displaced, displacement, inverse, skew
-from ..tails import chi2_isf, f_isf, f_sf, non_central_f_size
+from ..tails import f_isf, f_sf, non_central_f_size
+from .assumed import (
+    FREE,
+    ODDS,
+    contradiction,
+    mount_covariance,
+    mount_notes,
+    noise_freedom,
+    plausible,
+)
+from .changed import changes, in_words, told_changed
 from .compare import Movement, moved
+from .mistyped import mistyped
 from .update import Seen, Update, seen_stations, updated
 
-CONTRADICTION = 1e-3  # [-] chance that stations which fit neither explanation are mere noise
-
-Fit = Callable[[Sequence[int]], tuple[float, int]]
-
-
-def plausible(misfit: float, views: int, freedom: float, moved: int = 1) -> bool:
-    """Tell whether one explanation covers so many ``views`` of the board.
-
-    The explained part (six components for each thing ``moved``, of unit variance against a nearly
-    free prior) adds little; it is counted in. The noise is known to ``freedom`` only, hence F
-    instead of chi-square.
-    """
-    rest = 6.0 * (views - moved)
-    if rest <= 0.0:
-        return True
-    limit = rest * f_isf(CONTRADICTION, rest, freedom) + chi2_isf(CONTRADICTION, 6 * moved)
-    return bool(misfit <= limit)
-
-
-def contradiction(ids: Sequence[int], fit: Fit, freedom: float) -> Finding:
-    """Return the finding about stations ``ids``, which no explanation covers all together.
-
-    ``fit`` returns, for the stations kept, the misfit of the best explanation and the number of
-    views. The station without which the others fit best is left out, then the next, while more
-    than half remain, and two at least: one station contradicts nobody. Those left out are named
-    where the others then agree and leaving out another one instead would not do; where it would,
-    those that come into question are named.
-    """
-    kept, out = list(ids), list[int]()
-    while len(kept) > 2 and 2 * (len(kept) - 1) > len(ids):
-        rests = {one: fit([k for k in kept if k != one]) for one in kept}
-        enough = [one for one in kept if plausible(*rests[one], freedom)]
-        if enough:
-            variant = "some" if len(enough) == 1 else None
-            return finding("stations-contradict", variant, stations=sorted([*out, *enough]))
-        out.append(min(kept, key=lambda one: rests[one][0]))
-        kept.remove(out[-1])
-    return finding("stations-contradict", stations=sorted(ids))
-
-
-Cause = Literal["camera", "board", "unclear", "none"]
+Cause = Literal["camera", "board", "lens", "unclear", "none"]
+Said = tuple[bool | None, Cause, Finding]
 State = Literal["within", "beyond", "not-known"]
 
 SIGNIFICANCE = 0.01  # [-] chance of a false alarm; two tests share it
 POWER = 0.95  # [-] chance of finding a movement of the size that is said to be detectable
-ODDS = 100.0  # [-] one explanation this many times likelier than the other is told apart
-# A mount with two pins and a stop, tightened by hand; common practice, no source.
-ASSUMED_MOUNT = MountRepeatability(position_mm=0.1, angle_deg=0.05)
-# What moved, moved this far or less as a rule (a standard deviation, every axis); larger bumps are
-# estimated all the same, as they outweigh it by far. Common practice, no source.
-FREE = np.diag([np.radians(5.0) ** 2] * 3 + [50.0**2] * 3)
 OTHER_WAY_DEG = 170.0  # deg; a mount with two pins takes the board in two ways, half a turn apart
-LEAST_FREEDOM = 6  # degrees of freedom of the noise at least: it has a prior from the robot's data
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -132,7 +97,8 @@ class Recheck:
     None: nobody can tell. ``movement`` of the camera, taken alone; None where nobody can tell.
     ``detectable_mm`` and ``detectable_deg``: the pure shift and the pure turn that would have been
     found with 95 % probability, whichever way they went. ``pick``: what that means for a pick on
-    the old result; None where nobody asked.
+    the old result; None where nobody asked. ``left_out``: mistyped stations, on which it does not
+    rest.
     """
 
     moved: bool | None
@@ -143,6 +109,7 @@ class Recheck:
     stations: tuple[int, ...]
     findings: tuple[Finding, ...]
     pick: PickNow | None = None
+    left_out: tuple[int, ...] = ()
 
     def document(self) -> dict[str, Any]:
         """Return the answer as plain data; what is not known is None."""
@@ -175,11 +142,12 @@ class Explanations:
         return self.camera.evidence - self.board.evidence
 
 
-def recheck(old: Result, problem: Problem) -> Recheck:
+def recheck(old: Result, problem: Problem, texts: Texts | None = None) -> Recheck:
     """Return whether the camera of ``problem`` (the new stations) moved since ``old``.
 
-    Both must belong to the same cell (`stated.check_same`). Raises SolveError where the old
-    result is not solved.
+    Both must belong to the same cell (`stated.check_same`). ``texts``: the fields of each station
+    as typed; without them as the pendant shows the pose. Raises SolveError where the old result is
+    not solved.
     """
     notes = mount_notes(problem.board)
     seen = seen_stations(old, problem)
@@ -192,15 +160,41 @@ def recheck(old: Result, problem: Problem) -> Recheck:
     movement = _movement(old, old.pick, found.camera)
     detectable = _detectable(movement.covariance, freedom)
     alarm = _alarm(found, mount_covariance(problem.board), freedom)
-    said: tuple[bool | None, Cause, Finding] = (False, "none", not_moved(*detectable))
-    if alarm and plausible(found.misfit, len(seen.ids), freedom):
-        said = _told(found, slipped(old, problem, seen), seen, movement)
-    elif alarm:
-        said = None, "unclear", _contradiction(old, problem, seen, freedom)
+    said: Said | None = (False, "none", not_moved(*detectable))
+    if alarm:
+        covered = plausible(found.misfit, len(seen.ids), freedom)
+        slips = slipped(old, problem, seen)
+        said = _told(found, slips, seen, movement) if covered else None
+        if len(seen.ids) > 1:
+            said = _or_changed(said, old, problem, movement)
+    if said is None:
+        return _contradicting(old, problem, seen, texts or {}, detectable)
     answer, cause, item = said
     findings = tuple(by_gravity([item, *notes]))
     known = None if answer is None else movement
     return Recheck(answer, cause, known, *detectable, seen.ids, findings)
+
+
+def _or_changed(
+    said: Said | None, old: Result, problem: Problem, movement: Movement
+) -> Said | None:
+    """Return what was ``said`` of movements, unless another lens or board lies or may lie behind.
+
+    None: no movement covers the stations, nor is it another lens or board.
+    """
+    certain, possible = changes(old, problem, said is not None)
+    if len(certain) == 1:
+        cause: Cause = "lens" if certain[0].what == "lens" else "board"
+        return None, cause, told_changed(certain[0])
+    if certain:
+        return None, "unclear", finding("moved-unclear", "other", others=in_words(certain))
+    if said is None or not possible or said[2].variant == "typed":
+        return said
+    item = finding(
+        "moved-unclear", "changed", movement=movement.found(), others=in_words(possible),
+        work_volume_mm=movement.work_volume_mm,
+    )  # fmt: skip
+    return True, "unclear", item
 
 
 def _movement(old: Result, pick: PickModel, found: Update) -> Movement:
@@ -249,26 +243,6 @@ def slipped(old: Result, problem: Problem, seen: Seen) -> dict[int, float]:
             for one, rest in others.items()}  # fmt: skip
 
 
-def mount_covariance(board: Board) -> Array:
-    """Return the covariance (6, 6) of where the board comes back to on its mount."""
-    mount = board.mount_repeatability or ASSUMED_MOUNT
-    turn, shift = np.radians(mount.angle_deg) ** 2, mount.position_mm**2
-    return np.diag([turn] * 3 + [shift] * 3)
-
-
-def mount_notes(board: Board) -> list[Finding]:
-    """Return the note that the mount's repeatability is assumed, where the cell gives none."""
-    if board.mount_repeatability is not None:
-        return []
-    mm, deg = ASSUMED_MOUNT.position_mm, ASSUMED_MOUNT.angle_deg
-    return [finding("mount-assumed", position_mm=mm, angle_deg=deg)]
-
-
-def noise_freedom(old: Result) -> float:
-    """Return the degrees of freedom of the robot noise of ``old``: 6 for each station, less 12."""
-    return float(max(6 * sum(station.used for station in old.stations) - 12, LEAST_FREEDOM))
-
-
 def squared_size(value: Array, covariance: Array) -> float:
     """Return the squared size of ``value`` (6,) over its covariance, per component."""
     return float(value @ np.linalg.solve(covariance, value)) / 6.0
@@ -310,7 +284,50 @@ def _told(
     return True, cause, movement_found(movement, cause, len(seen.ids))
 
 
-def _contradiction(old: Result, problem: Problem, seen: Seen, freedom: float) -> Finding:
+def _contradicting(
+    old: Result, problem: Problem, seen: Seen, texts: Texts, detectable: tuple[float, float]
+) -> Recheck:
+    """Return that stations contradict each other, or what the others say of what moved.
+
+    The latter where those that do are mistyped, each in one field. That nothing moved is never said
+    so: what looks like a mistyped pose may be a knock.
+    """
+    notes, said = mount_notes(problem.board), _contradiction(old, problem, seen)
+    blank = Recheck(None, "unclear", None, *detectable, seen.ids, (said, *notes))
+    if said.variant != "some" or said.stations is None:
+        return blank
+    rest = [one for one in seen.ids if one not in said.stations]
+    alone = explanations(old, problem, seen.take(rest))
+    likelier = alone.camera if alone.odds > 0.0 else alone.board
+    each = [mistyped(old, problem, one, likelier, texts) for one in said.stations]
+    slips = [item for item in each if item is not None]
+    answer = recheck(old, without(problem, said.stations), texts)
+    if len(slips) == len(each) and shows_more(answer):
+        return beside(answer, slips, seen.ids)
+    return replace(blank, findings=(said, *slips, *notes))
+
+
+def without(problem: Problem, stations: Sequence[int]) -> Problem:
+    """Return the problem without these stations."""
+    kept = tuple(one for one in problem.observations if one.id not in stations)
+    return replace(problem, observations=kept)
+
+
+def shows_more(answer: Recheck) -> bool:
+    """Tell whether the answer of the other stations holds beside mistyped ones."""
+    return answer.cause != "none" and answer.findings[0].variant != "typed"
+
+
+def beside(answer: Recheck, slips: Sequence[Finding], stations: Sequence[int]) -> Recheck:
+    """Return the ``answer`` of the others of all ``stations`` beside mistyped ones, ``slips``."""
+    left_out = tuple(item.station for item in slips if item.station is not None)
+    findings = (*answer.findings[:1], *slips, *answer.findings[1:])
+    return replace(answer, stations=tuple(stations), left_out=left_out, findings=findings)
+
+
+def _contradiction(old: Result, problem: Problem, seen: Seen) -> Finding:
+    freedom = noise_freedom(old)
+
     def fit(kept: Sequence[int]) -> tuple[float, int]:
         some = seen.take(kept)
         return explanations(old, problem, some).misfit, len(some.ids)

@@ -19,26 +19,32 @@ import numpy as np
 import scipy
 
 from ..arrays import Array
+from ..diagnosis.scene import Texts
 from ..diagnosis.together import SolvedTogether
 from ..estimate.joint import Joint, Part, Together, stops
 from ..estimate.problem import Problem
 from ..findings import Finding, by_gravity, finding
 from ..frames import displaced
-from .compare import moved
-from .recheck import (
+from .assumed import (
     FREE,
     ODDS,
-    Cause,
-    Recheck,
-    board_elsewhere,
     contradiction,
     mount_covariance,
     mount_notes,
-    movement_found,
     noise_freedom,
-    not_moved,
     plausible,
+)
+from .compare import moved
+from .recheck import (
+    Cause,
+    Recheck,
+    beside,
+    board_elsewhere,
+    movement_found,
+    not_moved,
     recheck,
+    shows_more,
+    without,
 )
 from .update import STEPS, STILL, Seen, seen_stations
 
@@ -91,16 +97,16 @@ class _Stations:
 
 
 def recheck_cameras(
-    old: SolvedTogether, problems: Sequence[Problem | None]
+    old: SolvedTogether, problems: Sequence[Problem | None], texts: Texts | None = None
 ) -> list[Recheck | None]:
     """Return whether each camera moved since ``old``; None for one without new stations.
 
-    ``problems``: the new stations of each camera, in the order of ``old.results``. Cameras that
-    were not solved together are rechecked apart. Raises SolveError where an old result is not
-    solved.
+    ``problems``: the new stations of each camera, in the order of ``old.results``; ``texts``: the
+    fields of each stop as typed. Cameras that were not solved together are rechecked apart. Raises
+    SolveError where an old result is not solved.
     """
     answers = [
-        None if problem is None else recheck(result, problem)
+        None if problem is None else recheck(result, problem, texts)
         for result, problem in zip(old.results, problems, strict=True)
     ]
     if any(each is not None and (each.moved, each.cause) == (None, "board") for each in answers):
@@ -108,7 +114,10 @@ def recheck_cameras(
     joined = {
         k: (answer, problem)
         for k in old.members
-        if (answer := answers[k]) and answer.stations and (problem := problems[k])
+        if (answer := answers[k])
+        and answer.stations
+        and (problem := problems[k])
+        and answer.cause != "lens"  # which another camera cannot tell otherwise
     }
     alarms = any(alone.cause != "none" for alone, _ in joined.values())
     if old.joint is None or len(joined) < 2 or not alarms:
@@ -127,10 +136,28 @@ def recheck_cameras(
         return _least(_explanations(some, old, [*joined])), some.views
 
     said = contradiction(stations.ids, fit, freedom)
+    slips = _mistyped(said, [alone for alone, _ in joined.values()])
+    if slips:
+        rest = [one and without(one, said.stations or ()) for one in problems]
+        again = recheck_cameras(old, rest, texts)
+        if any(one is not None and shows_more(one) for one in again):
+            return [
+                beside(one, slips, alone.stations) if one and alone else alone
+                for one, alone in zip(again, answers, strict=True)
+            ]
     for k, (alone, problem) in joined.items():
         unclear = replace(alone, movement=None)
-        answers[k] = _answer(unclear, None, "unclear", said, problem)
+        answers[k] = _answer(unclear, None, "unclear", said, problem, slips)
     return answers
+
+
+def _mistyped(said: Finding, answers: Sequence[Recheck]) -> tuple[Finding, ...]:
+    """Return which field of each contradicting stop a camera found mistyped; () if not of each."""
+    if said.variant != "some" or said.stations is None:
+        return ()
+    every = [item for one in answers for item in one.findings if item.code == "typed-value"]
+    named = {item.station: item for item in reversed(every)}
+    return tuple(named[one] for one in said.stations) if named.keys() >= {*said.stations} else ()
 
 
 def _explanations(
@@ -274,7 +301,12 @@ def _moved(
 
 
 def _answer(
-    alone: Recheck, answer: bool | None, cause: Cause, said: Finding, problem: Problem
+    alone: Recheck,
+    answer: bool | None,
+    cause: Cause,
+    said: Finding,
+    problem: Problem,
+    slips: Sequence[Finding] = (),
 ) -> Recheck:
-    findings = tuple(by_gravity([said, *mount_notes(problem.board)]))
+    findings = tuple(by_gravity([said, *slips, *mount_notes(problem.board)]))
     return replace(alone, moved=answer, cause=cause, findings=findings)

@@ -321,6 +321,7 @@ OPEN = "open"
 MARKS = {  # what a recheck found against a result, the gravest first: the word here, and for people
     "camera": "camera moved",
     "something": "camera or board moved",
+    "lens": "lens may have changed",
     "contradict": "recheck contradicts the result",
     "beyond": "picks beyond the tolerance",
     OPEN: "recheck open",

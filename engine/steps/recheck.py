@@ -28,9 +28,10 @@ from ..estimate.result import Result
 from ..findings import Finding, finding
 from ..frames import apply, displacement
 from ..plans.pose_plan import alike
+from ..proof.assumed import mount_notes
 from ..proof.compare import Movement
 from ..proof.pick_now import Ways, commands, not_told, pick_now, said
-from ..proof.recheck import RECHECK_COUNT, Quick, Recheck, mount_notes, quick, stations_to_revisit
+from ..proof.recheck import RECHECK_COUNT, Quick, Recheck, quick, stations_to_revisit
 from ..proof.recheck_cameras import recheck_cameras
 from ..proof.stated import check_same, transform_of
 from ..sessions.changes import Change, Who, commit, remark
@@ -148,7 +149,8 @@ def recheck_session(
                 f"camera {name!r} saw no station in this session",
                 "Name a session that has a result of it, or set its views aside.",
             )
-    answers = recheck_cameras(old.solved, [problems.get(name) for name in old.problems])
+    each = [problems.get(name) for name in old.problems]
+    answers = recheck_cameras(old.solved, each, typed_texts(session))
     named = zip(old.problems, answers, strict=True)
     return {
         name: _ended(answer, old, name, problems[name], session, ways)
@@ -353,10 +355,13 @@ def mark_recheck(answers: Mapping[str, Recheck], folder: Path, against: Path, wh
 def _mark_of(answer: Recheck) -> str | None:
     """Return with what an answer marks the earlier result; None: it says nothing of it."""
     codes = {item.code for item in answer.findings}
+    lens_or_board = ("moved-unclear", "other") in {(x.code, x.variant) for x in answer.findings}
     if not answer.stations or answer.pick is None or "earlier-spoiled" in codes:
         return None
     if answer.moved:
         return "camera" if answer.cause == "camera" else "something"
+    if answer.cause == "lens" or lens_or_board:
+        return "lens"
     if "stations-contradict" in codes:
         return "contradict"
     if answer.pick.state == "beyond":

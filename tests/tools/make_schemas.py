@@ -39,7 +39,7 @@ MOVED = {
     "clearest": {"shift_mm": ["n"], "size_mm": "n", "expanded_mm": "n"},
 }  # fmt: skip
 RECHECK = {
-    "moved": "b", "cause": ("camera", "board", "unclear", "none"), "movement": MOVED,
+    "moved": "b", "cause": ("camera", "board", "lens", "unclear", "none"), "movement": MOVED,
     "detectable_mm": "n",
     "decision": {
         "rule": RULES, "set_by": "s", "chance_wrong": "n", "tolerance_mm": "n",

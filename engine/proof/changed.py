@@ -1,0 +1,201 @@
+"""Whether another lens or another board lies behind new stations that an old result misses.
+
+A lens that was exchanged or focused anew, a board of another pitch, or a bent one, shift what the
+images show; with a board that is tilted little, that looks like a movement. The terms of lens and
+board are unknown under these explanations, camera and board stand where they were, and what each
+image says of the terms by itself counts too. They are weighed against a movement of camera or
+board, and against a mistyped pose, by their evidence. A movement may be of any size: its evidence
+is the mean over `SIZES_MM`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
+from itertools import product
+from typing import Literal
+
+import numpy as np
+import scipy
+
+from ..arrays import Array
+from ..camera.lens import NAMES, UNITS
+from ..diagnosis.optics import changed as with_lens
+from ..diagnosis.scale import with_pitch
+from ..errors import SolveError
+from ..estimate.problem import Problem
+from ..estimate.result import Result
+from ..findings import Finding, finding
+from ..tails import chi2_isf, f_isf
+from .assumed import CONTRADICTION, ODDS, mount_covariance, noise_freedom
+from .going import spread
+from .update import Seen, Update, seen_stations, updated
+
+Typed = tuple[int, Array]
+What = Literal["lens", "another-board"]
+
+MARGIN = float(np.log(ODDS))
+RARE = float(np.log(1e-3))  # log of how common they are beside movements; CP, no source
+SIZES_MM = (0.5, 2.0, 10.0, 50.0)  # of movements, standard deviations on every axis; CP, no source
+SLIPS_MM = (2.0, 50.0)  # the same of how far a mistyped pose is off
+SCALE, FOCAL = NAMES.index("board scale"), NAMES.index("focal length")
+CENTRES = [NAMES.index(name) for name in ("image centre x", "image centre y")]
+BENDS = [NAMES.index(name) for name in ("distortion r³", "distortion r⁵")]
+SHAPES, BOWS = [1, 2], [3, 4, 5]  # of the board, within its plane and out of it
+READ_WITH = (SCALE, FOCAL, *CENTRES)
+# Standard deviations of what changes, in the units of `camera.lens.UNITS`; common practice.
+REFOCUSED = {FOCAL: 0.02, **dict.fromkeys(CENTRES, 1.0), **dict.fromkeys(BENDS, 0.5)}
+ANOTHER_LENS = {FOCAL: 0.03, **dict.fromkeys(CENTRES, 30.0), **dict.fromkeys(BENDS, 10.0)}
+ANOTHER_PITCH = {SCALE: 0.05}
+ANOTHER_SHAPE = {SCALE: 0.05, **dict.fromkeys(SHAPES, 0.01), **dict.fromkeys(BOWS, 2.0)}
+PRIORS: dict[What, tuple[Mapping[int, float], ...]] = {
+    "lens": (REFOCUSED, ANOTHER_LENS),
+    "another-board": (ANOTHER_PITCH, ANOTHER_SHAPE),
+}
+READINGS = 6  # of the images at most, each with the pitch and the lens found: 25 % takes four
+SETTLED = 1e-4  # [-] of pitch and focal length; what it leaves out is of its second order
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Change:
+    """One explanation of all stations: ``what`` is another than it was.
+
+    ``weight``: log evidence with its share; ``covers``: what is left over is noise; ``terms`` (12,)
+    what lens and board are off by against the cell, in the order of `camera.lens.NAMES`.
+    """
+
+    what: What
+    weight: float
+    covers: bool
+    terms: Array
+
+
+def changes(old: Result, problem: Problem, moved: bool) -> tuple[list[Change], list[Change]]:
+    """Return which of lens and board certainly is another, both if that is certain of one; and may.
+
+    ``moved``: a movement of camera or board covers the stations; else one beside a mistyped pose
+    competes too.
+    """
+    known = with_every_term(old)
+    mount = mount_covariance(problem.board)
+    each = (_changed(known, problem, mount, what) for what in PRIORS)
+    found, best = [one for one in each if one.covers], -np.inf
+    for other in _others(known, _seen(known, problem), mount, moved):
+        best = max(best, other)
+        found = [one for one in found if one.weight > best - MARGIN]
+        if not found:
+            return [], []
+    first = max(one.weight for one in found)
+    if first < best + MARGIN:
+        return [], found
+    near = [one for one in found if one.weight > first - MARGIN]
+    return near, near
+
+
+def _others(old: Result, seen: Seen, mount: Array, moved: bool) -> Iterator[float]:
+    """Yield the evidence of either movement, of each mistyped pose, and of both where asked."""
+    still, same = np.zeros((6, 6)), np.zeros(len(old.systematic.value))
+    sizes, slips = ([spread(size) for size in each] for each in (SIZES_MM, SLIPS_MM))
+    every = range(len(seen.ids))
+
+    def mean(shifts: list[Array], slid: list[Array], typed: Sequence[Typed | None]) -> float:
+        each = [
+            updated(old, seen, shift, slip, changed=same, typed=one).evidence
+            for shift, slip, one in product(shifts, slid, typed)
+        ]
+        return float(scipy.special.logsumexp(each) - np.log(len(each)))
+
+    camera, board = (sizes, [mount]), ([still], [C + mount for C in sizes])
+    yield mean(*camera, [None])
+    yield mean(*board, [None])
+    for k in every:
+        yield mean([still], [mount], [(k, C) for C in slips])
+    for k in () if moved else every:
+        yield mean(*camera, [(k, C) for C in slips])
+        yield mean(*board, [(k, C) for C in slips])
+
+
+def _changed(old: Result, problem: Problem, mount: Array, what: What) -> Change:
+    """Return the stations explained by another lens or board, the likelier of its kinds."""
+    found = [_read(old, problem, mount, prior) for prior in PRIORS[what]]
+    best, terms = max(found, key=lambda one: one[0].evidence)
+    total = scipy.special.logsumexp([one.evidence for one, _ in found]) - np.log(len(found))
+    return Change(what, float(total) + RARE, _covers(old, best), terms)
+
+
+def _read(
+    old: Result, problem: Problem, mount: Array, prior: Mapping[int, float]
+) -> tuple[Update, Array]:
+    """Return the update where terms changed, by standard deviations ``prior``, and all terms (12,).
+
+    The images are read with the pitch, focal length and centre found, until these stand still.
+    """
+    arm, still = old.systematic.arm, np.zeros((6, 6))
+    variances, applied = np.zeros(len(old.systematic.value)), np.zeros(len(NAMES))
+    variances[arm + np.array(list(prior))] = np.square(list(prior.values()))
+    again = np.isin(np.arange(len(NAMES)), [one for one in prior if one in READ_WITH])
+    for left in reversed(range(READINGS)):
+        found = updated(old, _seen(old, problem), still, mount, changed=variances)
+        terms = old.systematic.value[arm:] + found.now[12 + arm :]
+        step = np.where(again, terms, 0.0)
+        if np.abs(step[[SCALE, FOCAL]]).max() < SETTLED or not left:
+            break
+        problem = with_pitch(problem, float(np.log1p(step[SCALE])))
+        lens = np.array([np.log1p(step[FOCAL]), 0.0, *step[CENTRES], *np.zeros(4)])
+        problem = replace(problem, camera=with_lens(problem.camera, lens))
+        applied = applied + step
+        value = old.systematic.value.copy()
+        value[arm:] -= step
+        old = replace(old, systematic=replace(old.systematic, value=value))
+    return found, applied + terms
+
+
+def _seen(old: Result, problem: Problem) -> Seen:
+    seen = seen_stations(old, problem)
+    if seen is None:
+        raise SolveError("no new station shows the board")
+    return seen
+
+
+def _covers(old: Result, found: Update) -> bool:
+    """Tell whether ``found`` leaves no more than noise, as `assumed.plausible` does."""
+    rest = float(found.count - 6)
+    limit = rest * f_isf(CONTRADICTION, rest, noise_freedom(old)) + chi2_isf(CONTRADICTION, 6)
+    return bool(found.misfit <= limit)
+
+
+def with_every_term(old: Result) -> Result:
+    """Return a result that knows of every term of lens and board; those it had not are exact."""
+    known, arm = old.systematic, old.systematic.arm
+    index = np.array([*range(arm), *(arm + NAMES.index(name) for name in known.names[arm:])], int)
+    size = arm + len(NAMES)
+    each = np.zeros((3, size))
+    each[:, index] = known.value, known.sd, known.prior_sd
+    every = replace(
+        known, names=(*known.names[:arm], *NAMES), units=(*known.units[:arm], *UNITS),
+        value=each[0], sd=each[1], prior_sd=each[2],
+    )  # fmt: skip
+    covariance = np.zeros((12 + size, 12 + size))
+    place = np.concatenate([np.arange(12), 12 + index])
+    covariance[np.ix_(place, place)] = old.full_covariance
+    return replace(old, systematic=every, full_covariance=covariance)
+
+
+def told_changed(found: Change) -> Finding:
+    """Return that lens or board is another than it was, and by how much."""
+    if found.what == "lens":
+        px = float(np.linalg.norm(found.terms[CENTRES]))
+        return finding("lens-changed", percent=100.0 * float(found.terms[FOCAL]), centre_px=px)
+    bow = float(np.abs(found.terms[BOWS]).max())
+    return finding("board-changed", percent=100.0 * float(found.terms[SCALE]), bow_mm=bow)
+
+
+IN_WORDS: dict[What, str] = {
+    "lens": "the lens was exchanged or focused anew",
+    "another-board": "it is another board, or bent",
+}
+
+
+def in_words(found: Sequence[Change]) -> str:
+    """Return what may be another than it was, in words."""
+    return ", or ".join(IN_WORDS[one.what] for one in found)

@@ -1,0 +1,101 @@
+"""Rechecks of another board or through another lens: named by what no movement brings about.
+
+The truth is simulated as in tests/test_proof_recheck.py; more are counted in docs/mistakes.md.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from bumps import MOUNT, bump, old_session, remounted, revisited
+from simulated_sessions import BOARD, CAMERA, Case
+
+from engine.camera.model import Camera
+from engine.cell.mount import EYE_IN_HAND
+from engine.cell.rule import Tolerance
+from engine.findings import Finding
+from engine.proof.pick_now import commands, pick_now
+from engine.proof.recheck import Recheck, recheck
+from engine.steps.recheck import _mark_of
+
+ZERO = np.zeros(6)
+CASES = {
+    "fixed camera": Case(stations=8),
+    "hand camera": Case(mount=EYE_IN_HAND, stations=8),
+    "four axes": Case(stations=8, axes=4),
+}
+
+
+def through(focal: float = 1.0, centre_px: float = 0.0) -> Camera:
+    """Return the camera with another focal length, its image centre elsewhere."""
+    (fx, s, x), (o, fy, y), last = CAMERA.matrix
+    matrix = ((focal * fx, s, x + centre_px), (o, focal * fy, y), last)
+    return replace(CAMERA, matrix=matrix)
+
+
+def rechecked(name: str, stations: int, lens: Camera = CAMERA, scale: float = 1.0) -> Recheck:
+    rng = np.random.default_rng([stations, round(1e4 * scale)])
+    session, old = old_session(CASES[name], 3)
+    points = scale * BOARD.points()
+    problem = revisited(
+        session, stations, ZERO, remounted(MOUNT, rng), rng, lens=lens, points=points
+    )
+    answer, tolerance = recheck(old, problem), Tolerance(1.5, 0.3)
+    now = pick_now(old, session.problem, problem, answer, tolerance, commands("new", "old"))
+    return replace(answer, pick=now)
+
+
+def percent(item: Finding) -> float:
+    """Return the first percentage that a finding tells."""
+    before, _, _ = item.message.partition(" %")
+    return float(before.rpartition(" ")[2])
+
+
+@pytest.mark.parametrize("name", CASES)
+@pytest.mark.parametrize("scale", [0.99, 1.02, 1.25])
+def test_a_board_of_another_pitch_is_named_and_nothing_is_said_of_the_camera(
+    name: str, scale: float
+) -> None:
+    answer = rechecked(name, 3, scale=scale)
+    assert (answer.moved, answer.cause, answer.movement) == (None, "board", None)
+    assert answer.findings[0].code == "board-changed"
+    assert percent(answer.findings[0]) == pytest.approx(100 * (scale - 1.0), abs=0.15)
+    assert answer.pick is not None
+    assert answer.pick.state == "not-known"
+    assert _mark_of(answer) == "open"
+
+
+@pytest.mark.parametrize("name", CASES)
+@pytest.mark.parametrize(("focal", "centre_px"), [(0.985, 0.0), (1.02, 0.0), (1.01, 20.0)])
+def test_another_lens_is_named_and_bars_the_old_result(
+    name: str, focal: float, centre_px: float
+) -> None:
+    answer = rechecked(name, 3, through(focal, centre_px))
+    assert (answer.moved, answer.cause, answer.movement) == (None, "lens", None)
+    assert answer.findings[0].code == "lens-changed"
+    assert percent(answer.findings[0]) == pytest.approx(100 * (focal - 1.0), abs=0.5)
+    assert answer.pick is not None
+    assert answer.pick.error_mm is None
+    assert _mark_of(answer) == "lens"
+
+
+def test_a_pitch_as_likely_as_a_movement_is_told_beside_it() -> None:
+    answer = rechecked("fixed camera", 2, scale=1.002)
+    assert (answer.moved, answer.cause) == (True, "unclear")
+    assert "another board" in answer.findings[0].message
+    assert answer.pick is not None
+    assert answer.pick.state == "not-known"
+
+
+@pytest.mark.parametrize("name", CASES)
+@pytest.mark.parametrize("size_mm", [0.5, 2.0, 20.0])
+def test_a_bump_is_never_taken_for_another_lens_or_board(name: str, size_mm: float) -> None:
+    for seed in range(3):
+        rng = np.random.default_rng([seed, 5])
+        session, old = old_session(CASES[name], 3)
+        answer = recheck(old, revisited(session, 3, bump(size_mm, rng), ZERO, rng))
+        said = " ".join(item.message for item in answer.findings)
+        assert "lens" not in said
+        assert "another board" not in said
