@@ -6,6 +6,7 @@ from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
+import yaml
 from made_session import goals
 
 from engine.arrays import Array
@@ -57,3 +58,13 @@ def make_later(
     )
     (folder / "session.yaml").write_text(session_text(session), encoding="utf-8")
     return virtual.truth
+
+
+def refuse(folder: Path) -> None:
+    """Make the stored result of a session one that is not accepted, for its U."""
+    path = folder / "result.yaml"
+    document = yaml.safe_load(path.read_text(encoding="utf-8"))
+    said = {"code": "uncertainty-large", "level": "error", "message": "U is too large."}
+    said["remedy"] = "Record more stations."
+    document |= {"verdict": "not-accepted", "findings": [said]}
+    path.write_text(yaml.safe_dump(document), encoding="utf-8")

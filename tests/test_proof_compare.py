@@ -14,7 +14,7 @@ import numpy as np
 import pytest
 import yaml
 from command import answer, refused, stationbook
-from later_session import make_later
+from later_session import make_later, refuse
 from made_session import make_session
 from photographs import NUMBERS, by_opencv, detected
 from test_photographs_session import PENDANT, Stereo, cell_document, flange_poses
@@ -80,6 +80,26 @@ def test_a_difference_that_a_recheck_found_to_be_a_moved_camera_asks_for_no_rech
     assert "as the recheck of" in after["message"]
     assert "with july found" in after["message"]
     assert after["remedy"] == "Go on with the later result."
+    with writing(new):  # and the later one is not to be gone on with either
+        mark = remark(OVERTAKEN, open_session(new), new, {"by": "august", "moved": True})
+        commit(new, mark, Who(None, datetime(2027, 8, 1, tzinfo=UTC)))
+    differ, refused_ = answer("compare", new, old)["findings"]
+    assert (differ["code"], differ["level"]) == ("results-differ", "warning")
+    assert refused_["code"] == "results-not-accepted"
+    assert "The later result is not accepted: The camera moved after" in refused_["message"]
+
+
+def test_results_that_agree_are_not_called_fine_where_one_is_refused(
+    months: tuple[Path, Path, Path], tmp_path: Path
+) -> None:
+    old = shutil.copytree(months[0], tmp_path / "may")
+    refuse(old)
+    agree, beside = answer("compare", months[1], old)["findings"]
+    assert agree["code"] == "results-agree"
+    assert (beside["code"], beside["level"]) == ("results-not-accepted", "warning")
+    assert beside["message"] == "The earlier result is not accepted: U is too large."
+    rows = answer("compare", months[1], old, months[2])["history"]
+    assert [row["verdict"] for row in rows] == ["not-accepted", "accepted", "accepted"]
 
 
 def test_history_lists_the_drift_in_order_of_days(

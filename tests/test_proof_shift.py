@@ -10,7 +10,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from command import answer, refused, stationbook
-from later_session import make_later
+from later_session import make_later, refuse
 from made_session import make_session
 
 from engine.cell.mount import EYE_IN_HAND, EYE_TO_HAND
@@ -101,6 +101,17 @@ def test_points_carried_by_a_result_that_is_not_accepted_say_so(
     said = next(item for item in found["findings"] if item["code"] == "shift-not-accepted")
     assert "The camera moved after this result" in said["message"]
     assert "# result: not accepted" in out.read_text(encoding="utf-8")
+
+
+def test_points_carried_over_from_a_result_that_is_not_accepted_say_so(
+    sessions: tuple[Path, Path, Path], tmp_path: Path
+) -> None:
+    old = shutil.copytree(sessions[0], tmp_path / "old")
+    refuse(old)
+    path = points_file(tmp_path, ("rack", "camera"))
+    found = answer("shift", sessions[2], "--points", path, "--against", old)
+    said = next(item for item in found["findings"] if item["code"] == "shift-not-accepted")
+    assert said["message"].endswith("from a result that is not accepted: U is too large.")
 
 
 def test_movement_within_chance_shifts_nothing(

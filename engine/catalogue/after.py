@@ -311,6 +311,11 @@ ENTRIES: dict[str, Entry] = {
         cause="The camera's new place is not known well enough, or something speaks against it.",
         shows="The verdict of the session's result as it stands now.",
     ),
+    "shift-not-accepted/earlier": warning(
+        "The points are carried over from a result that is not accepted: {why}.",
+        "They may not have been where that result put them. Teach them anew, or put that right in "
+        "the earlier session, solve it again and carry them over anew.",
+    ),
     "shift-doubtful": error(
         "The movement of {distance_mm:.2f} mm and {angle_deg:.3f}° is not larger than its expanded "
         "uncertainty; no point is shifted.",
@@ -400,6 +405,12 @@ ENTRIES: dict[str, Entry] = {
         "Whether the results differ by more than chance is not known: U of the {which} one is "
         "{why}.",
         "Put that right in its session, solve it again, then compare anew.",
+    ),
+    "results-not-accepted": warning(
+        "The {which} result is not accepted: {why}.",
+        "Do not go on with it, whether or not the two agree: put that right in its session first.",
+        cause="A finding at level error stands in it, or touches or a recheck speak against it.",
+        shows="The verdict of the result as it stands now.",
     ),
     "results-agree": note(
         "The results agree within their uncertainty.",

@@ -17,7 +17,7 @@ from ..cell.result import ACCEPTED, Verdict, not_known_by, only_if
 from ..cell.session import Session, seen_by
 from ..cell.touched import ByTouch
 from ..errors import UsageError
-from ..findings import Finding, finding
+from ..findings import Finding, finding, has_error
 from ..proof.compare import (
     CAMERA,
     SIGNIFICANCE,
@@ -42,7 +42,11 @@ FIGURES = (".svg", ".png", ".pdf")
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Stored:
-    """A session with what its stored result states."""
+    """A session with what its stored result states.
+
+    ``reasons`` why it is not accepted; ``own`` the same without that its camera moved since, ""
+    where nothing else speaks against it.
+    """
 
     session: Session
     result: Stated
@@ -50,6 +54,7 @@ class Stored:
     by_touch: ByTouch
     touched: str
     reasons: str
+    own: str
     holds: str
 
 
@@ -63,7 +68,9 @@ def stored(folder: Path, camera: str | None = None) -> Stored:
     name = camera or session.cell.camera.name
     own, part = seen_by(session, name), of_camera(result, session.cell, name)
     state = stated(part, own.cell)
-    return Stored(own, state, part.verdict, part.by_touch, part.touched, reasons(part),
+    but = replace(part, findings=tuple(x for x in part.findings if x.code != "result-overtaken"))
+    errors = reasons(but) if has_error(but.findings) else ""
+    return Stored(own, state, part.verdict, part.by_touch, part.touched, reasons(part), errors,
                   only_if(part.told))  # fmt: skip
 
 
@@ -77,12 +84,18 @@ def compare(folder: Path, other: Path, camera: str | None = None) -> Difference:
     found = difference(old.result, new.result, new.session.cell)
     name = new.session.cell.camera.name
     mark = overtaken(other, [name]).get(name)
-    if mark is None or mark.found != "camera" or found.agree is not False:
-        return found
-    moved = found.movement
-    said = finding("results-differ", "moved", movement=moved.found(),
-                   work_volume_mm=moved.work_volume_mm, at=mark.at, by=mark.by)  # fmt: skip
-    return replace(found, findings=(said,))
+    said = found.findings
+    if new.verdict == ACCEPTED and mark and mark.found == "camera" and found.agree is False:
+        moved = found.movement
+        said = (finding("results-differ", "moved", movement=moved.found(),
+                        work_volume_mm=moved.work_volume_mm, at=mark.at, by=mark.by),)  # fmt: skip
+    refused = [("later", new.reasons if new.verdict != ACCEPTED else ""), ("earlier", old.own)]
+    beside = (
+        finding("results-not-accepted", which=which, why=why.rstrip("."))
+        for which, why in refused
+        if why
+    )
+    return replace(found, findings=(*said, *beside))
 
 
 def history(folders: Sequence[Path], camera: str | None = None) -> list[Entry]:
@@ -190,6 +203,8 @@ def shift(
         return _carried_by(new, still, doubtful)
     found = carried(taught, old.result.camera, new.result.camera, mount, pendant)
     said = _said(found)
+    if old.own:
+        said.insert(0, finding("shift-not-accepted", "earlier", why=old.own.rstrip(".")))
     if new.verdict != ACCEPTED:
         said.insert(0, finding("shift-not-accepted", why=new.reasons.rstrip(".")))
     return _carried_by(new, found, *said)
