@@ -36,7 +36,7 @@ VARIANTS = {
     "frames-told": ("", "no-robot"),  # whether joints could show them
     "joint-limit": ("", "near"),  # outside the limit, or near it
     "stations-contradict": ("", "some"),  # several come into question, or one alone
-    "result-overtaken": ("", "something", "contradict", "beyond"),  # what the recheck found
+    "result-overtaken": ("", "something", "lens", "contradict", "beyond"),  # what the recheck found
     "pick-now": ("open", "which"),  # whether it is known that the camera moved
     "joints-disagree": (  # what the stops with joints and pose say together
         "",
@@ -136,14 +136,14 @@ def test_every_placeholder_gets_its_value_and_no_value_goes_unused(
     assert passed - used - OWN == set()
 
 
-@pytest.mark.parametrize("found", ["camera", "something", "contradict", "beyond"])
+@pytest.mark.parametrize("found", ["camera", "something", "lens", "contradict", "beyond"])
 def test_the_next_step_of_a_marked_result_hangs_on_what_was_found_not_on_words(found: str) -> None:
     variant = None if found == "camera" else found
     mark = finding("result-overtaken", variant, camera="The camera", at="now", by="later")
     reworded = replace(mark, message="Once.", remedy="Twice.")
     assert "variant" not in mark.document()
     told = job(cast(Desk, SimpleNamespace(follow=False, questions_open=False, findings=[reworded])))
-    left_open = found in ("something", "contradict")
+    left_open = found in ("something", "lens", "contradict")
     assert told.next.startswith("repeat the recheck") == left_open
 
 
