@@ -120,7 +120,7 @@ def _inside(problem: Problem, size: tuple[int, int]) -> bool:
 def count_causes(problem: Problem, texts: Texts) -> list[Cause]:
     """Return another count of columns, where points numbered so lie as on a board at all."""
     board = problem.board
-    if board.measured or board.pattern == "circles-staggered":
+    if board.measured:
         return []
     shown = [seen for seen in problem.observations if seen.pixels is not None]
     if not shown:
@@ -131,10 +131,9 @@ def count_causes(problem: Problem, texts: Texts) -> list[Cause]:
     if now < GARBLED_PX:
         return []
     most = max(int(np.max(seen.point_ids)) for seen in shown if seen.point_ids is not None)
-    tried = []
-    for columns in (board.columns - 1, board.columns + 1, board.rows):
-        other = replace(board, columns=columns, rows=max(2, -(-(most + 1) // columns)))
-        tried.append((_left_over(replace(some, board=other)), other))
+    tried = [
+        (_left_over(replace(some, board=other)), other) for other in _other_counts(board, most + 1)
+    ]
     left, best = min(tried, key=lambda item: item[0])
     if left > GARBLED_PX or left * CLEARER > now:
         return []
@@ -148,6 +147,22 @@ def count_causes(problem: Problem, texts: Texts) -> list[Cause]:
         residual_px=min(now, max(problem.camera.image_size_px)),
     )
     return [Cause(weight + COUNT_SHARE, (said,), problem, texts, found=again)]
+
+
+def _other_counts(board: Board, count: int) -> Iterator[Board]:
+    """Yield boards of other columns, with as many rows as ``count`` points fill.
+
+    One more or less, or rows for columns; where rows are staggered, those of every other row alone,
+    or of two rows together, and an odd number of rows.
+    """
+    columns = [board.columns - 1, board.columns + 1, board.rows]
+    staggered = board.pattern == "circles-staggered"
+    if staggered:
+        columns += [2 * board.columns, board.columns // 2, (board.columns + 1) // 2]
+    for across in dict.fromkeys(columns):
+        rows = max(2, -(-count // max(across, 1)))
+        if across > 1 and across != board.columns:
+            yield replace(board, columns=across, rows=rows | 1 if staggered else rows)
 
 
 def _left_over(problem: Problem) -> float:
