@@ -15,6 +15,7 @@ from two_cameras import Pair, later, pair
 from engine.arrays import Array
 from engine.camera.lens import project
 from engine.cell.mount import EYE_IN_HAND, EYE_TO_HAND
+from engine.diagnosis import exchanged
 from engine.diagnosis.together import diagnosed_together
 from engine.estimate.problem import Problem, predicted_view
 from engine.frames import apply, displaced, displacement
@@ -253,6 +254,17 @@ def test_exchanged_images_of_two_cameras_are_named(mount: str, ids: set[int]) ->
         assert not {"lens", "outlier", "cameras-disagree"} & {f.code for f in result.findings}
         if not every:
             assert {s.id for s in result.stations if not s.used} == ids
+
+
+def test_exchanged_images_that_show_no_way_are_those_that_fit_neither_camera(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Read by a lens far from theirs, images put the board anywhere."""
+    ways = dict.fromkeys(range(1, 7), np.eye(4))
+    monkeypatch.setattr(exchanged, "_views", lambda found: ways)
+    problems = with_two_lenses(pair(Case(stations=6), 5))
+    for result in diagnosed_together(exchanged_at(problems, {4}), [{}, {}]).results:
+        assert (result.findings[0].code, result.findings[0].stations) == ("pairing", (4,))
 
 
 def test_a_slip_beside_exchanged_images_is_named_too() -> None:
