@@ -18,18 +18,21 @@ from mistakes import (
     reread,
     still_moving,
     turned_images,
+    typed,
+    unsure,
     with_texts,
 )
 from simulated_sessions import BOARD, CAMERA, Case, Seen, simulated
 
 from engine.arrays import Array
-from engine.camera.lens import terms
+from engine.boards.pattern import Board
+from engine.camera.lens import project, terms
 from engine.cell.mount import EYE_IN_HAND, EYE_TO_HAND, Mount
 from engine.cell.stations import Observation
 from engine.diagnosis.diagnose import CAUSES, diagnosed
 from engine.estimate.solver import fitted
 from engine.findings import Finding, Level
-from engine.frames import displaced
+from engine.frames import apply, displaced
 
 MOUNTS = (EYE_TO_HAND, EYE_IN_HAND)
 PLAIN = ("tolerance", "weak-direction")  # of too little accuracy, no cause
@@ -91,6 +94,37 @@ def test_a_board_counted_one_off() -> None:
     found = weighty(miscounted(session, 10, np.random.default_rng(1)))[0]
     assert (found.code, found.field, found.suggested) == ("board-counts", "columns", "11")
     assert found.stations
+
+
+@pytest.mark.parametrize("told", [(9, 7), (6, 9)])
+def test_a_staggered_board_miscounted(told: tuple[int, int]) -> None:
+    """Rows for columns, and a column short."""
+    board = Board("circles-staggered", 7, 9, 24.0, diameter_mm=10.0)
+    made = simulated(Case(stations=4), np.random.default_rng(45), Seen(board.points(), CAMERA))
+    wrong = replace(board, columns=told[0], rows=told[1])
+    shown = [
+        one.pixels[: wrong.count] for one in made.problem.observations if one.pixels is not None
+    ]
+    seen = tuple(
+        replace(one, point_ids=np.arange(len(pixels)), pixels=pixels)
+        for one, pixels in zip(made.problem.observations, shown, strict=True)
+    )
+    problem = replace(made.problem, board=wrong, observations=seen)
+    (said,) = weighty(typed(problem))
+    assert (said.code, said.typed, said.suggested) == ("board-counts", f"{told[0]}", "7")
+
+
+def test_an_image_of_another_camera_shapes_neither_board_nor_lens() -> None:
+    session = clean(Case(stations=6), 46)
+    session = replace(session, problem=unsure(session.problem))
+    matrix = ((700.0, 0, 640.0), (0, 700.0, 512.0), (0, 0, 1.0))
+    wide = replace(CAMERA, matrix=matrix, distortion=(-0.3, 0.1, 0, 0, 0))
+    seen = list(session.problem.observations)
+    view = board_views(session)[3]
+    view[:3, 3] *= 0.4
+    seen[3] = replace(seen[3], pixels=project(apply(view, BOARD.points()), wide))
+    said = weighty(replace(session, problem=replace(session.problem, observations=tuple(seen))))
+    assert [(item.code, item.station) for item in said] == [("outlier", 4)]
 
 
 @pytest.mark.parametrize(("mount", "what"), zip(MOUNTS, ("camera", "board"), strict=True))

@@ -40,6 +40,7 @@ BAD = (1 / 30, 8.0), (1 / 100, 30.0)
 OUTLIER_SHARE, ANYWHERE_RAD, ANYWHERE_MM = 1 / 300, 2.0 * np.pi, 1000.0
 LOG_ANYWHERE = float(np.log(OUTLIER_SHARE) - 3.0 * np.log(ANYWHERE_RAD * ANYWHERE_MM))
 LOG_2PI = float(np.log(2.0 * np.pi))
+LOG_IMAGE = float(np.log(1000.0))  # [px] over which the points of another thing's image may lie
 # Robots whose errors have heavy tails, on each axis by itself: Student's t with three degrees of
 # freedom, log odds before the stations tell, and how far they can tell against it, for what the
 # images leave uncertain hides tails. How common a bad axis is then, and how many times the usual
@@ -143,7 +144,7 @@ def _log_density(stations: Stations, used: NDArray[np.bool_], fit: Fit, prior: N
     total += 0.5 * float(np.linalg.slogdet(fit.covariance)[1]) + 6.0 * LOG_2PI
     if not used.all():
         total += apart(stations.take(~used), fit, heavy_tails(stations.take(used), fit))
-    return total + _priors(stations, fit, prior) + _pixels(stations, fit)
+    return total + _priors(stations, fit, prior) + _pixels(stations, used, fit)
 
 
 def with_errors(stations: Stations, columns: Array, sd: Array) -> Stations:
@@ -228,11 +229,21 @@ def _priors(stations: Stations, fit: Fit, prior: NoisePrior) -> float:
     return total
 
 
-def _pixels(stations: Stations, fit: Fit) -> float:
+def _pixels(stations: Stations, used: NDArray[np.bool_], fit: Fit) -> float:
+    """Return the log density of what the images leave over; of one left out it has a floor.
+
+    Its points may lie anywhere in an image: it may show another board, or come from another camera,
+    and no lens and no shape of the board is the likelier for being nearer to that.
+    """
     log_variance = float(fit.noise.log_variance[0])
     terms = fit.state.errors[len(stations.systematic_sd) :]
-    rest = stations.views.rest(terms) / float(np.exp(log_variance))
-    return -0.5 * (float(stations.dof.sum()) * log_variance + rest)
+    kept, variance = stations.take(used), float(np.exp(log_variance))
+    total = -0.5 * (float(kept.dof.sum()) * log_variance + kept.views.rest(terms) / variance)
+    for row in np.flatnonzero(~used):
+        one = stations.take(np.array([row]))
+        usual = log_variance * float(one.dof[0]) + one.views.rest(terms) / variance
+        total += max(-0.5 * usual, -float(one.dof[0]) * LOG_IMAGE)
+    return total
 
 
 OTHER_SHARE = float(np.log(1 / 20))  # stations in another configuration, common practice, no source

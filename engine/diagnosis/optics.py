@@ -194,7 +194,8 @@ def _shape_rows(images: _Images, board: Board) -> tuple[Array, Array, Array]:
 
 
 def _images(found: Solution) -> _Images | None:
-    rows = np.flatnonzero(found.gathered.dof > 0)
+    """Return the images that tell of lens and board: a station left out may show another thing."""
+    rows = np.flatnonzero((found.gathered.dof > 0) & found.used)
     if not len(rows):
         return None
     rows = rows[
