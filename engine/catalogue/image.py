@@ -208,8 +208,9 @@ ENTRIES: dict[str, Entry] = {
     "depth-disagrees": warning(
         "Depth says the board is {percent:+.2f} % farther than its image does; both together "
         "explain {limit:.2f} %.",
-        "Check camera.depth.scale_mm (here {suggested} would fit), the pitch of the board and the "
-        "lens data, and the 3-D camera's own calibration; or accept: the pixels count alone.",
+        "Check that image and depth were taken at the same stop, then camera.depth.scale_mm (here "
+        "{suggested} would fit), the pitch of the board and the lens data, and the 3-D camera's "
+        "own calibration; or accept: the pixels count alone.",
         cause="A wrong scale in the cell, a 3-D camera out of calibration or cold, a wrong pitch, "
         "lens data of another lens, or a depth file of another stop.",
         shows="The plane that depth puts through the board is compared with the pose of the board "
