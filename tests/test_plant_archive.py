@@ -117,3 +117,15 @@ def test_words_that_do_not_fit_are_refused(root: Path, tmp_path: Path) -> None:
     (tmp_path / "empty").mkdir()
     assert "no session below" in refused("solve", "--all", tmp_path / "empty")
     assert "Leave DIR" in refused("solve", root / "none", "--all", root)
+
+
+def test_processes_begin_from_a_screen_whose_stderr_is_no_file() -> None:
+    code = (
+        "import io, sys, threading\n"
+        "from engine.steps.archive import processes\n"
+        "sys.stderr = type('Screen', (io.StringIO,), {'fileno': lambda self: -1})()\n"
+        "threading.Thread(target=threading.Event().wait, daemon=True).start()\n"
+        "processes(2).shutdown()"
+    )
+    run = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False)
+    assert run.returncode == 0, run.stderr

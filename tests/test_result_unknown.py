@@ -110,7 +110,7 @@ def test_an_archive_solved_again_says_it(plant: Path, figures: tuple[str, ...]) 
     table = stationbook("solve", "--all", plant, "--jobs", "1").stdout
     assert WHY in table
     assert not any(figure in table for figure in figures)
-    assert again_lines([], plant, False)
+    assert again_lines([], plant, "nothing stored")
     shutil.copy(plant / "one" / "result.yaml", plant / "two")
 
 

@@ -68,7 +68,7 @@ async def test_an_archive_is_solved_again_and_a_swap_begun_from_the_list(tmp_pat
         await pilot.press("v")
         await until(pilot, "not proven by touch")
         await pilot.press("a")
-        await until(pilot, "1 sessions:", "nothing")
+        await until(pilot, "1 session:", "nothing")
         await pilot.press("x")
         await until(pilot, "What is swapped")
         await type_line(pilot, "board")

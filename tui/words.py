@@ -231,8 +231,8 @@ def short_verdict(verdict: str, holds: str | None) -> str:
     return "only as told" if holds else verdict
 
 
-def again_lines(done: Sequence[Again], root: Path, stored: bool) -> list[str]:
-    """Return the table for a person: what changed, and how many did not."""
+def again_lines(done: Sequence[Again], root: Path, stored: str) -> list[str]:
+    """Return the table for a person: what changed, how many did not, and what was ``stored``."""
     changed = [item for item in done if item.changed]
     lines = []
     if changed:
@@ -261,9 +261,9 @@ def again_lines(done: Sequence[Again], root: Path, stored: bool) -> list[str]:
         )
     failed = sum(item.error is not None for item in done)
     worse = sum(item.worse for item in done)
-    word = "stored" if stored else "nothing stored; --store does it"
-    lines += ["", f"{len(done)} sessions: {len(done) - len(changed)} as before, {len(changed)} "
-              f"changed, {worse} no longer accepted, {failed} not solved; {word}"]  # fmt: skip
+    count = "1 session" if len(done) == 1 else f"{len(done)} sessions"
+    lines += ["", f"{count}: {len(done) - len(changed)} as before, {len(changed)} "
+              f"changed, {worse} no longer accepted, {failed} not solved; {stored}"]  # fmt: skip
     return lines
 
 

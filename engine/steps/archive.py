@@ -9,10 +9,11 @@ from __future__ import annotations
 
 import json
 import os
+import sys
 from collections.abc import Iterator, Mapping, Sequence
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
-from contextlib import suppress
+from contextlib import redirect_stderr, suppress
 from dataclasses import asdict, dataclass
 from datetime import datetime
 from multiprocessing import get_context
@@ -276,9 +277,10 @@ def processes(workers: int) -> ProcessPoolExecutor:
     threads = Path("/proc/self/task")  # Linux
     alone = threads.is_dir() and len(os.listdir(threads)) == 1
     context = get_context("fork" if alone else "spawn")
-    return ProcessPoolExecutor(
-        workers, mp_context=context, initializer=cv2.setNumThreads, initargs=(1,)
-    )  # the number library is told so where `engine` is loaded
+    with redirect_stderr(sys.__stderr__):  # a screen has one of its own that is no file
+        return ProcessPoolExecutor(
+            workers, mp_context=context, initializer=cv2.setNumThreads, initargs=(1,)
+        )  # the number library is told so where `engine` is loaded
 
 
 def record_of(root: Path, store: bool) -> Path:

@@ -91,7 +91,8 @@ def _all_again(args: argparse.Namespace) -> int:
             say(f"{len(done)} of {len(folders)}, about {duration(left)} left")
     finished(record)
     done.sort(key=lambda item: item.folder)
-    tell(args, Answer(_document(done, args.store), again_lines(done, root, args.store)))
+    stored = "stored" if args.store else "nothing stored; --store does it"
+    tell(args, Answer(_document(done, args.store), again_lines(done, root, stored)))
     if any(item.error for item in done):
         return BAD_INPUT
     return 1 if any(item.worse for item in done) else 0

@@ -160,7 +160,7 @@ class Cells(Working[str | None]):
             said = f"Solved again: {len(done)} of {len(folders)}, about {duration(left)} left"
             self.tell(said, "note")
         done.sort(key=lambda one: one.folder)
-        self.tell("\n".join(again_lines(done, self.folder, False)), "text")
+        self.tell("\n".join(again_lines(done, self.folder, "nothing stored")), "text")
 
     def action_open(self) -> None:
         if (row := self.cells.item) and row.result_session:
