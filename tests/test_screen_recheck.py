@@ -22,14 +22,14 @@ from engine.errors import StationbookError
 from engine.findings import finding
 from engine.sessions.changes import Change, Who, commit, remark
 from engine.sessions.folder import open_session
-from engine.sessions.journal import OVERTAKEN, read_journal
+from engine.sessions.journal import OVERTAKEN, append, read_journal
 from engine.sessions.lock import writing
 from engine.sessions.results import read_result
 from engine.steps.solve import keep, solve_session
 from engine.steps.starting import START, Answers, answer_questions
 from tui.app import Stationbook
 from tui.desk.desk import Desk
-from tui.desk.recheck import compare, note
+from tui.desk.recheck import ACTION, compare, last_rechecks, note
 from tui.screens.help import all_bindings
 from tui.screens.opening import Opening
 from tui.screens.recheck import Recheck
@@ -334,6 +334,20 @@ def slow_compare(monkeypatch: pytest.MonkeyPatch) -> list[Path]:
 
     monkeypatch.setattr(screen, "compare", slow)
     return begun
+
+
+def test_of_the_later_session_a_recheck_speaks_until_that_has_a_result(tmp_path: Path) -> None:
+    first, later = tmp_path / "first", tmp_path / "later"
+    for folder in (first, later):
+        folder.mkdir()
+        (folder / "session.yaml").write_text("format: 1\n")
+    state = {"file": "session.yaml", "before": "0", "after": "0", "files": {}}
+    said = {"action": ACTION, "against": "first", "cause": "camera", "moved": True}
+    line = {"at": "2026-11-26T09:00:00+01:00", "who": None, **state, **said}
+    append(later, line)
+    assert set(last_rechecks([first, later])) == {"first", "later"}
+    (later / "result.yaml").write_text("format: 1\n")
+    assert set(last_rechecks([first, later])) == {"first"}
 
 
 def test_a_job_that_ends_after_the_session_was_left_writes_nothing(

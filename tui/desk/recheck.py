@@ -19,6 +19,7 @@ from engine.proof.answer import rechecked
 from engine.proof.pick_now import Ways
 from engine.proof.recheck import Recheck
 from engine.sessions.journal import read_journal
+from engine.sessions.store import RESULT_FILE
 from engine.steps.recheck import ACTION, mark_recheck, note_recheck, recheck_session, solve_quickly
 
 from .desk import Desk
@@ -95,18 +96,26 @@ def recalibrated(desk: Desk, board_from: Path) -> Solution:
 
 
 def last_rechecks(folders: Iterable[Path]) -> dict[str, LastRecheck]:
-    """Return the last recheck of each session by its folder's name, as either of the two."""
+    """Return the last recheck of each session by its folder's name, as either of the two.
+
+    Once the session that was recorded for it has a result of its own, only the earlier one: of that
+    new result the recheck says nothing.
+    """
     found: dict[str, LastRecheck] = {}
     for folder in folders:
         with suppress(FileError):
             for line in read_journal(folder):
                 if line.get("action") == ACTION:
-                    _remember(found, folder.name, line)
+                    own = not (folder / RESULT_FILE).exists()
+                    _remember(found, folder.name, line, own)
     return found
 
 
-def _remember(found: dict[str, LastRecheck], name: str, line: dict[str, object]) -> None:
-    """Take one line of the journal of session ``name``; one that was changed by hand is left."""
+def _remember(found: dict[str, LastRecheck], name: str, line: dict[str, object], own: bool) -> None:
+    """Take one line of the journal of session ``name``; one that was changed by hand is left.
+
+    ``own``: it speaks of that session too, not of the earlier one alone.
+    """
     moved = line.get("moved")
     last = LastRecheck(
         str(line.get("at")),
@@ -116,7 +125,7 @@ def _remember(found: dict[str, LastRecheck], name: str, line: dict[str, object])
         str(line.get("camera") or ""),
     )
     with suppress(ValueError):
-        for session, other in ((name, last.against), (last.against, name)):
+        for session, other in ((last.against, name), (name, last.against))[: 1 + own]:
             before = found.get(session)
             if before is None or _time(before.at) <= _time(last.at):
                 found[session] = last._replace(against=other)
