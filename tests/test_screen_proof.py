@@ -494,6 +494,8 @@ async def test_a_touch_off_along_one_axis_is_asked_about_before_it_is_stored(
         await paste_line(pilot, f"87 {' '.join(right)}")
         await pilot.press("enter")
         await until(pilot, "typed 87, expected 0.")
+        await pilot.press("ctrl+u")  # with the line gone, nothing speaks against it
+        await comes(pilot, lambda: "Not stored yet." not in text(app))
         assert len(read_touches(folder).touches) == 4
 
 

@@ -197,4 +197,4 @@ class DemoProof(Proof):
     async def action_touch(self) -> None:
         point, pose = await in_background(self.simulated.touch)
         self.shown = f"point {point}  {pose}"
-        self.show_proof("Type the point's number, then the pendant's numbers, in one line.")
+        self.show_proof("The tip is there: read the simulated pendant.")

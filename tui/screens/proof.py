@@ -274,8 +274,9 @@ class Proof(Halves, Working[None]):
         self.query_one(FindingsView).show(self.touching.findings, message=[(text, role)])
 
     def on_line_edit_changed(self, message: LineEdit.Changed) -> None:
-        if message.value != self.asked:
+        if message.value != self.asked and self.touching.doubts:
             self.touching.doubts = ()
+            self.tell(self.touching.next_step(), "note")
         joints = message.edit is self.joints
         read = self.desk.joint_fields if joints else self.touching.fields
         fields = read(message.value)
