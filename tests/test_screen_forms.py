@@ -438,7 +438,7 @@ async def test_a_choice_is_taken_with_the_arrow_keys_and_by_clicks(tmp_path: Pat
         await until(pilot, "Name of the cell")
         await type_line(pilot, "press 4")
         await pilot.press("enter")
-        assert "← → flange" in await until(pilot, "frame")
+        assert "←→ flange" in await until(pilot, "frame")
         await pilot.press("right", "enter", "left")
         edits = app.screen.query_one(Form).edits
         assert [edit.value for edit in edits[1:]] == ["flange", "palletizer"]

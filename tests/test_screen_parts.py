@@ -89,8 +89,8 @@ def test_no_terminal_is_refused() -> None:
 
 @pytest.mark.parametrize("signs", ["console", "ascii"])
 def test_an_arrow_is_no_comparison_and_no_question_mark(signs: Signs) -> None:
-    shown = Terminal("none", signs).text("Y −85.10 → −58.10? ← →")
-    assert shown == "Y -85.10 -> -58.10? <- ->"
+    shown = Terminal("none", signs).text("Y −85.10 → −58.10? ←→")
+    assert shown == "Y -85.10 -> -58.10? <-->"
 
 
 @pytest.mark.parametrize("sign", ["█", "░", "►", "─", "°", "é", "漢", "🔎", "→"])

@@ -41,7 +41,7 @@ class FormEdit(LineEdit):
         room = width - len(self.value) - 2
         for count in range(len(others), 0, -1):  # never half a word
             more = ["..."] * (count < len(others))
-            said = " ".join(("  ← →", *others[:count], *more))
+            said = " ".join(("  ←→", *others[:count], *more))
             if len(said) <= room:
                 return [(said, "dim")]
         return []
