@@ -48,11 +48,11 @@ DOUBTED = (
 NO_CLOSE = "The closing stop is planned once three stations fit together."
 NO_WAY_BACK = (
     "No clear jog leads from the last station to the pose of the first: the closing stop is not "
-    "told. Come back to where the robot stands now, then plan again with --close."
+    "told. Come back to where the robot stands now, then plan it again."
 )
 LEFT_OUT = (
     "Left out for the closing stop, since no clear jog leads back to it from there: {stations}. "
-    "Without --close they may be planned."
+    "Without a closing stop they may be planned."
 )
 UNSEEN = (
     "The robot stands where no used station shows the board: no jog can be told from there yet. "
