@@ -355,14 +355,16 @@ def cell_facts(desk: Desk) -> Facts:
     if is_quaternion(pendant.rotation):
         units = pendant.length_unit
     robot = cell.robot.name if cell.robot else "not described: reach is not checked"
-    source = " ".join(next(iter(camera.source.items()))) if camera.source else "none"
+    source = "no source of images"
+    if camera.source:
+        source = f"images from {' '.join(next(iter(camera.source.items())))}"
     width, height = camera.image_size_px
     box = " × ".join(f"{size:g}" for size in cell.work_volume.size_mm)
     facts = (
         Fact("cell", f"{cell.name}, {cell.mount}"),
         Fact("robot", robot),
         Fact("pendant", f"{' '.join(pendant.labels)} ({pendant.rotation}, {units})"),
-        Fact("camera", f"{camera.name}, {width} × {height} px, images from {source}"),
+        Fact("camera", f"{camera.name}, {width} × {height} px, {source}"),
         *(Fact("and", f"{more.name}, the same board") for more in cell.cameras),
         Fact("board", f"{board.pattern} {board.columns} × {board.rows}, {board.pitch_mm:g} mm"),
         Fact("pick area", f"{box} mm, tolerance {cell.tolerance.position_mm:g} mm"),
