@@ -7,7 +7,10 @@ from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
+import pytest
 import yaml
+from command import stationbook
+from made_session import make_session
 from screen_bench import (
     EXAMPLE,
     app_for,
@@ -22,10 +25,14 @@ from screen_bench import (
 from screen_terminal import PROGRAM, Program
 from textual.pilot import Pilot
 
+from engine.errors import StationbookError
 from engine.report.exports import FORMATS
+from engine.sessions.changes import Who, commit, remark
 from engine.sessions.folder import open_session
+from engine.sessions.journal import OVERTAKEN
 from engine.sessions.results import read_result
-from tui.desk.changes import export_forms
+from tui.desk.changes import export_forms, write_exports, write_reports
+from tui.desk.desk import Desk
 from tui.screens.result import ChooseForm, Result
 
 
@@ -105,6 +112,24 @@ async def test_a_result_that_is_not_accepted_is_not_exported_and_says_why(tmp_pa
         assert "the result is not accepted: Station 5" in shown
         assert "Put that right and solve again." in shown
     assert not list(folder.glob("base_T_camera-*"))
+
+
+def test_what_cannot_be_handed_over_is_told_with_what_can_be_done_on_the_screen(
+    tmp_path: Path,
+) -> None:
+    make_session(tmp_path / "s", 8, axes=4)
+    assert stationbook("solve", tmp_path / "s").returncode in (0, 1)
+    desk = Desk(tmp_path / "s")
+    desk.open()
+    with pytest.raises(StationbookError, match="Export as quaternion or matrix"):
+        write_exports(desk, "pendant")
+    mark = remark(OVERTAKEN, desk.opened(), desk.folder, {"by": "later", "moved": True})
+    commit(desk.folder, mark, Who(None, desk.clock()))
+    for hand_over in (write_reports, lambda desk: write_exports(desk, "json")):
+        with pytest.raises(StationbookError) as told:
+            hand_over(desk)
+        assert told.value.remedy == "Calibrate again in a new session."
+    desk.close()
 
 
 @on_screen

@@ -83,7 +83,7 @@ def delivered(
     if caution and not allow_not_accepted:
         raise UsageError(
             f"the result is not accepted: {reasons(result).rstrip('.')}",
-            "Put that right and solve again, or hand it over marked as such with --not-accepted.",
+            "Put that right and solve again. `--not-accepted` hands it over all the same, marked.",
         )
     T = transform_of(result.camera, cell.camera_key)
     if T is None:

@@ -5,6 +5,9 @@ All of it takes time and belongs in the background.
 
 from __future__ import annotations
 
+import re
+from collections.abc import Iterator
+from contextlib import contextmanager
 from math import inf, isfinite
 from typing import Any
 
@@ -70,9 +73,10 @@ def write_reports(desk: Desk) -> Written:
     from engine.steps.reporting import make_report, write_report
 
     session, now = desk.opened(), desk.clock()
-    pages, refused = of_every_camera(
-        session.cell, lambda name: make_report(session, desk.folder, now, name)[0]
-    )
+    with _said_here():
+        pages, refused = of_every_camera(
+            session.cell, lambda name: make_report(session, desk.folder, now, name)[0]
+        )
     paths = desk.alone(
         lambda: tuple(write_report(session.cell, desk.folder, page, n) for n, page in pages.items())
     )
@@ -85,10 +89,18 @@ def write_exports(desk: Desk, form: str) -> Written:
     Raises StationbookError for a result that is not accepted; only the command can be told to
     write that all the same.
     """
-    try:
+    with _said_here():
         return desk.alone(lambda: store_exports(desk.opened(), desk.folder, form))
+
+
+@contextmanager
+def _said_here() -> Iterator[None]:
+    """Leave out of a remedy the sentences that begin with a word for the command, in backticks."""
+    try:
+        yield
     except UsageError as error:
-        raise StationbookError(error.problem, "Put that right and solve again.") from error
+        remedy = re.sub(r"\s*`--[^`]*`[^.]*\.", "", error.remedy)
+        raise StationbookError(error.problem, remedy) from error
 
 
 def export_forms() -> list[tuple[str, str]]:
