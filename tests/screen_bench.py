@@ -80,6 +80,11 @@ def app_for(folder: Path, *, follow: bool = False, terminal: Terminal | None = N
     return Stationbook(Opening(folder, follow=follow, clock=lambda: now), terminal)
 
 
+def app_at_noon(folder: Path, *, follow: bool = False) -> Stationbook:
+    """Return the application on one session, at noon of the day of the examples."""
+    return Stationbook(Opening(folder, follow=follow, clock=lambda: NOON))
+
+
 def text(app: App[Any]) -> str:
     """Return everything that the open screen shows, in the order of its parts."""
     lines = []
@@ -99,6 +104,19 @@ async def until(pilot: Pilot[Any], *words: str, seconds: float = PATIENCE) -> st
         if all(word in shown for word in words):
             return shown
         assert monotonic() < end, f"{words} not shown, but:\n{shown}"
+
+
+async def until_said(pilot: Pilot[Any], *words: str) -> str:
+    """Wait until the screen says all ``words``, wherever its lines end."""
+    said = ""
+
+    def there() -> bool:
+        nonlocal said
+        said = " ".join(text(pilot.app).split())
+        return all(word in said for word in words)
+
+    await comes(pilot, there)
+    return said
 
 
 async def comes(pilot: Pilot[Any], there: Callable[[], bool]) -> None:

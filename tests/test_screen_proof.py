@@ -9,7 +9,6 @@ import re
 import shutil
 from dataclasses import replace
 from pathlib import Path
-from time import monotonic
 
 import numpy as np
 import pytest
@@ -17,7 +16,7 @@ from made_session import make_session
 from screen_bench import (
     EXAMPLE,
     NOON,
-    PATIENCE,
+    app_at_noon,
     app_for,
     comes,
     example,
@@ -28,6 +27,7 @@ from screen_bench import (
     text,
     type_line,
 )
+from screen_bench import until_said as until
 from textual.pilot import Pilot
 from touching import TIP, TIP_U, Laid, lay_board, take_view, touch_point, touch_pose
 
@@ -48,10 +48,8 @@ from engine.simulate.scenario import Truth, truth
 from engine.steps import proving as steps
 from engine.steps.solve import keep, solve_session
 from engine.steps.starting import Answers, answer_questions
-from tui.app import Stationbook
 from tui.desk.proof import split
 from tui.screens.help import all_bindings
-from tui.screens.opening import Opening
 from tui.screens.proof import Proof
 from tui.screens.result import Result
 from tui.widgets.looks import line_text
@@ -81,21 +79,6 @@ def made(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Truth]:
 def session(made: tuple[Path, Truth], tmp_path: Path) -> tuple[Path, Truth]:
     shutil.copytree(made[0], tmp_path / "session")
     return tmp_path / "session", made[1]
-
-
-def app_on(folder: Path, *, follow: bool = False) -> Stationbook:
-    return Stationbook(Opening(folder, follow=follow, clock=lambda: NOON))
-
-
-async def until(pilot: Pilot[None], *words: str) -> str:
-    """Wait until the screen says all ``words``, wherever its lines end."""
-    end = monotonic() + PATIENCE
-    while True:
-        await pilot.pause(0.02)
-        shown = " ".join(text(pilot.app).split())
-        if all(word in shown for word in words):
-            return shown
-        assert monotonic() < end, f"{words} not shown, but:\n{text(pilot.app)}"
 
 
 async def proving(pilot: Pilot[None]) -> Proof:
@@ -157,7 +140,7 @@ async def test_pointer_image_and_touches_lead_to_a_proven_result(
 ) -> None:
     folder, truth = session
     rng = np.random.default_rng(8)
-    app = app_on(folder)
+    app = app_at_noon(folder)
     async with app.run_test(size=(80, 24)) as pilot:
         await proving(pilot)
         await until(pilot, "F3 describes the pointer")
@@ -193,7 +176,7 @@ async def test_what_is_missing_is_said_and_too_few_points_prove_nothing(
 ) -> None:
     folder, truth = session
     recorded(folder, truth, count=3)
-    app = app_on(folder)
+    app = app_at_noon(folder)
     async with app.run_test(size=(132, 43)) as pilot:
         await proving(pilot)
         shown = await until(
@@ -227,7 +210,7 @@ async def test_disagreement_takes_the_acceptance_away_and_a_touch_can_be_left_ou
         take_view(folder, WHO, laid.points)
         pose = touch_pose(laid, 5, rng, 30.0)
         touch_point(folder, WHO, pose, 5)
-    app = app_on(folder)
+    app = app_at_noon(folder)
     async with app.run_test(size=(80, 24)) as pilot:
         await proving(pilot)
         await until(pilot, "PROOF FAILED", "OFF", "image 3, 5", "Touch 9 disagrees")
@@ -252,7 +235,7 @@ async def test_cautions_stay_in_sight_whole(
 ) -> None:
     folder, truth = session
     recorded(folder, truth, off=8.0)
-    app = app_on(folder)
+    app = app_at_noon(folder)
     async with app.run_test(size=size) as pilot:
         await proving(pilot)
         await until(pilot, "proof-disagrees")
@@ -269,7 +252,7 @@ async def test_typed_line_is_shown_by_field_and_refused_with_the_reason(
 ) -> None:
     folder, truth = session
     recorded(folder, truth, count=0)
-    app = app_on(folder)
+    app = app_at_noon(folder)
     async with app.run_test(size=(80, 24)) as pilot:
         await proving(pilot)
         await type_line(pilot, "88 612.4 -85.1")
@@ -299,7 +282,7 @@ async def test_one_touch_gives_a_four_axis_cell_its_missing_number(tmp_path: Pat
     rng = np.random.default_rng(8)
     laid = lay_board(tmp_path, 1, truth(EYE_TO_HAND, 4), np.array([640.0, 20.0, 620.0]), rng)
     point = apply(laid.base_T_board, board.points()[44][None])[0]
-    app = app_on(folder)
+    app = app_at_noon(folder)
     async with app.run_test(size=(80, 24)) as pilot:
         await proving(pilot)
         await described(pilot)
@@ -326,7 +309,7 @@ async def test_one_touch_gives_a_four_axis_cell_its_missing_number(tmp_path: Pat
 async def test_a_height_measured_later_is_typed_at_the_start_questions(tmp_path: Path) -> None:
     folder = tmp_path / "four"
     four_axes(folder, 1)
-    app = app_on(folder)
+    app = app_at_noon(folder)
     async with app.run_test(size=(80, 24)) as pilot:
         await opened(pilot)
         await pilot.press("escape", "t")
@@ -348,7 +331,7 @@ async def test_a_camera_on_the_flange_is_asked_for_the_pose_of_its_image(tmp_pat
     with writing(folder):
         answers = Answers("A. Example", "flange", "base", True, 20.0, True)
         commit(folder, answer_questions(open_session(folder), answers), WHO)
-    app = app_on(folder)
+    app = app_at_noon(folder)
     async with app.run_test(size=(80, 24)) as pilot:
         await proving(pilot)
         await described(pilot)
@@ -397,7 +380,7 @@ async def test_a_follower_sees_touches_live_and_can_change_nothing(
 ) -> None:
     folder, truth = session
     recorded(folder, truth, count=3)
-    app = app_on(folder, follow=True)
+    app = app_at_noon(folder, follow=True)
     async with app.run_test(size=(80, 24)) as pilot:
         await opened(pilot)
         while app.screen.desk.solution is None:  # type: ignore[attr-defined]
@@ -422,7 +405,7 @@ async def test_a_follower_sees_touches_live_and_can_change_nothing(
 
 @on_screen
 async def test_keys_of_the_proof_are_named_and_explained(session: tuple[Path, Truth]) -> None:
-    app = app_on(session[0])
+    app = app_at_noon(session[0])
     async with app.run_test(size=(80, 40)) as pilot:
         screen = await proving(pilot)
         own = [b for _, b in all_bindings(screen) if b.id and b.id.startswith("proof.")]
@@ -456,7 +439,7 @@ async def test_a_source_that_this_machine_lacks_is_told_and_the_proof_goes_on(
     found = open_session(folder)
     camera = replace(found.cell.camera, source={"command": "grab"})
     store(folder, replace(found, cell=replace(found.cell, camera=camera)), answered=True)
-    app = app_on(folder)
+    app = app_at_noon(folder)
     async with app.run_test(size=(80, 24)) as pilot:
         await proving(pilot)
         await pilot.press("f4")
@@ -478,7 +461,7 @@ async def test_a_touch_off_along_one_axis_is_asked_about_before_it_is_stored(
     right = touch_pose(laid, 0, np.random.default_rng(5)).split()
     y = float(right[1])
     wrong = " ".join([right[0], f"{y + 20.0:.2f}", *right[2:]])
-    app = app_on(folder)
+    app = app_at_noon(folder)
     async with app.run_test(size=(80, 24)) as pilot:
         await proving(pilot)
         await paste_line(pilot, f"0 {wrong}")
@@ -509,7 +492,7 @@ def test_the_rule_that_decided_stands_beside_the_verdict(
 
     @on_screen
     async def run() -> None:
-        app = app_on(folder)
+        app = app_at_noon(folder)
         async with app.run_test(size=(80, 24)) as pilot:
             screen = await proving(pilot)
             panel = screen.query_one("#proven", FactsPanel)
@@ -539,7 +522,7 @@ async def test_the_line_for_joints_stands_below_touches_of_marks_too(
             current, folder, read_touches(folder), pose, seen="0 0 900", who=WHO
         )
         commit(folder, mark.change, WHO)
-    app = app_on(folder)
+    app = app_at_noon(folder)
     async with app.run_test(size=(80, 24)) as pilot:
         await proving(pilot)
         await until(pilot, "a mark", "Joints", "J1", "J6")
@@ -562,7 +545,7 @@ async def test_the_line_for_joints_opens_by_itself_and_half_a_touch_is_kept(
     arm = kinematics(cell.robot)
     stands = pose_from_fields(tuple(pose.split()), cell.pendant).base_T_flange
     shown = " ".join(f"{np.degrees(q):.2f}" for q in arm.branches(stands, limited=True)[0])
-    app = app_on(folder)
+    app = app_at_noon(folder)
     async with app.run_test(size=(80, 24)) as pilot:
         screen = await proving(pilot)
         await until(pilot, "Joints", "J1", "J6")
@@ -571,7 +554,7 @@ async def test_the_line_for_joints_opens_by_itself_and_half_a_touch_is_kept(
         await type_line(pilot, shown[:-3])
         file = config_folder() / screen.desk.kept.file
         await comes(pilot, lambda: file.exists() and shown[:-3] in file.read_text())
-    app = app_on(folder)
+    app = app_at_noon(folder)
     async with app.run_test(size=(80, 24)) as pilot:
         screen = await proving(pilot)
         assert (screen.line.value, screen.joints.value) == (f"0 {pose}", shown[:-3])
@@ -589,7 +572,7 @@ async def test_the_line_for_joints_opens_by_itself_and_half_a_touch_is_kept(
 async def test_the_smallest_window_shows_what_is_said_of_a_touch_and_the_touch(
     session: tuple[Path, Truth],
 ) -> None:
-    async with app_on(session[0]).run_test(size=(80, 24)) as pilot:
+    async with app_at_noon(session[0]).run_test(size=(80, 24)) as pilot:
         screen = await proving(pilot)
         await pilot.resize_terminal(60, 15)
         screen.show_joints(True)

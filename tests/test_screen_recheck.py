@@ -8,13 +8,14 @@ from __future__ import annotations
 import shutil
 from dataclasses import replace
 from pathlib import Path
-from time import monotonic, sleep
+from time import sleep
 
 import numpy as np
 import pytest
 from later_session import STILL, make_later
 from made_session import make_session
-from screen_bench import NOON, PATIENCE, on_screen, opened, text
+from screen_bench import NOON, app_at_noon, on_screen, opened, text
+from screen_bench import until_said as until
 from textual.pilot import Pilot
 
 from engine.cautions import RECHECK
@@ -31,7 +32,6 @@ from tui.app import Stationbook
 from tui.desk.desk import Desk
 from tui.desk.recheck import ACTION, compare, last_rechecks, note
 from tui.screens.help import all_bindings
-from tui.screens.opening import Opening
 from tui.screens.recheck import Recheck
 from tui.screens.result import Result
 from tui.screens.sessions import Sessions
@@ -66,21 +66,6 @@ def sessions(tmp_path: Path, solved: Path, count: int, shift: np.ndarray = STILL
     return new
 
 
-def app_on(folder: Path, *, follow: bool = False) -> Stationbook:
-    return Stationbook(Opening(folder, follow=follow, clock=lambda: NOON))
-
-
-async def until(pilot: Pilot[None], *words: str) -> str:
-    """Wait until the screen says all ``words``, wherever its lines end."""
-    end = monotonic() + PATIENCE
-    while True:
-        await pilot.pause(0.02)
-        shown = " ".join(text(pilot.app).split())
-        if all(word in shown for word in words):
-            return shown
-        assert monotonic() < end, f"{words} not shown, but:\n{text(pilot.app)}"
-
-
 async def compared(pilot: Pilot[None], *words: str) -> str:
     """Open the recheck with the keys of the operator and compare with the earlier session."""
     screen = await opened(pilot)
@@ -96,7 +81,7 @@ async def compared(pilot: Pilot[None], *words: str) -> str:
 async def test_before_the_first_station_it_says_which_to_visit_again(
     tmp_path: Path, solved: Path
 ) -> None:
-    app = app_on(sessions(tmp_path, solved, 0))
+    app = app_at_noon(sessions(tmp_path, solved, 0))
     async with app.run_test(size=(80, 24)) as pilot:
         shown = await compared(pilot, "NOT KNOWN", "to visit again", "best first")
         assert all(" ".join(caution.split()) in shown for caution in RECHECK)
@@ -108,7 +93,7 @@ async def test_a_camera_that_stands_still_is_said_to_and_what_would_have_been_fo
     tmp_path: Path, solved: Path
 ) -> None:
     new = sessions(tmp_path, solved, 3)
-    app = app_on(new)
+    app = app_at_noon(new)
     async with app.run_test(size=(80, 24)) as pilot:
         await compared(pilot, "NOT MOVED", "would be found a shift of", "No movement found")
         assert isinstance(app.screen, Recheck)
@@ -134,7 +119,7 @@ async def test_a_moved_camera_is_named_and_calibrated_again_quickly(
     tmp_path: Path, solved: Path
 ) -> None:
     new = sessions(tmp_path, solved, 5, MOVED)
-    app = app_on(new)
+    app = app_at_noon(new)
     async with app.run_test(size=(80, 24)) as pilot:
         await compared(pilot, "CAMERA MOVED", "camera (± U = 2u)", "at the pick area", "base +X")
         assert isinstance(app.screen, Recheck)
@@ -158,7 +143,7 @@ async def test_a_moved_camera_is_named_and_calibrated_again_quickly(
     assert before.session == "made by hand"
     assert before.movement is not None
     assert f"moved since: {before.movement.position_mm:.2f} ±" in shown
-    app = app_on(new)
+    app = app_at_noon(new)
     async with app.run_test(size=(80, 24)) as pilot:  # opened again: what is stored is shown
         await opened(pilot)
         await pilot.press("f6")  # as the line of the job says; the stations alone would know less
@@ -174,7 +159,7 @@ async def test_what_a_pick_is_off_stands_in_sight_without_scrolling(
         begun = Change(START, open_session(new), {"against": "earlier"})
         commit(new, begun, Who(None, NOON))
     for size in ((80, 24), (60, 15)):
-        async with app_on(new).run_test(size=size) as pilot:
+        async with app_at_noon(new).run_test(size=size) as pilot:
             app = pilot.app
             await opened(pilot)
             await until(pilot, "Job: recheck, 3 stops", "Esc, then m: did the camera move?")
@@ -193,7 +178,7 @@ async def test_as_many_further_stops_are_asked_for_as_would_tell(
     tmp_path: Path, solved: Path
 ) -> None:
     """Of three that a recheck takes in all, or of those that its information asks for."""
-    app = app_on(sessions(tmp_path, solved, 2, MOVED))
+    app = app_at_noon(sessions(tmp_path, solved, 2, MOVED))
     async with app.run_test(size=(80, 24)) as pilot:
         await compared(pilot, "BEYOND the tolerance", "Next: record 1 more at the earlier stations")
 
@@ -212,7 +197,7 @@ async def test_the_session_whose_camera_moved_since_says_so_as_where_the_job_sta
         commit(folder, keep(solve_session(session, folder), session, folder), Who(None, NOON))
         mark = remark(OVERTAKEN, session, folder, {"by": "later", "moved": True})
         commit(folder, mark, Who(None, NOON))
-    app = app_on(folder)
+    app = app_at_noon(folder)
     async with app.run_test(size=(80, 24)) as pilot:
         await opened(pilot)
         await until(pilot, "Job: a recheck speaks against the result", "calibrate again")
@@ -232,7 +217,7 @@ async def test_another_cell_is_refused_with_what_differs(tmp_path: Path, solved:
             True,
         )
         commit(new, answer_questions(session, answers), Who("A. Example", NOON))
-    app = app_on(new)
+    app = app_at_noon(new)
     async with app.run_test(size=(80, 24)) as pilot:
         shown = await compared(pilot, "belongs to another cell", "gripper 2")
         assert "quick re-calibration" not in shown
@@ -242,7 +227,7 @@ async def test_another_cell_is_refused_with_what_differs(tmp_path: Path, solved:
 async def test_a_follower_may_compare_and_leaves_no_trace(tmp_path: Path, solved: Path) -> None:
     new = sessions(tmp_path, solved, 3)
     before = (new / "journal.jsonl").read_bytes()
-    app = app_on(new, follow=True)
+    app = app_at_noon(new, follow=True)
     async with app.run_test(size=(80, 24)) as pilot:
         await compared(pilot, "NOT MOVED")
         await pilot.press("b")
@@ -256,7 +241,7 @@ async def test_a_follower_may_compare_and_leaves_no_trace(tmp_path: Path, solved
 async def test_without_an_earlier_result_it_says_so(tmp_path: Path) -> None:
     folder = tmp_path / "alone"
     make_session(folder, 3)
-    app = app_on(folder, follow=True)
+    app = app_at_noon(folder, follow=True)
     async with app.run_test(size=(80, 24)) as pilot:
         await opened(pilot)
         await pilot.press("m")
@@ -277,7 +262,7 @@ async def test_stations_that_show_no_board_are_said_to_and_leave_no_line(
         blind = tuple(replace(station, points=None) for station in session.stations)
         commit(new, Change("test", replace(session, stations=blind)), Who("test", NOON))
     before = (new / "journal.jsonl").read_bytes()
-    app = app_on(new)
+    app = app_at_noon(new)
     async with app.run_test(size=(80, 24)) as pilot:
         shown = await compared(pilot, "NOT KNOWN", "No new station shows the board")
         assert "quick re-calibration" not in shown
@@ -290,7 +275,7 @@ async def test_enter_pressed_twice_compares_once(
 ) -> None:
     begun = slow_compare(monkeypatch)
     new = sessions(tmp_path, solved, 2)
-    app = app_on(new)
+    app = app_at_noon(new)
     async with app.run_test(size=(80, 24)) as pilot:
         await compared(pilot, "Comparing with made by hand")
         await pilot.press("enter", "b", "enter")
@@ -308,7 +293,7 @@ async def test_leaving_while_it_compares_leaves_no_line_and_no_lock(
     begun = slow_compare(monkeypatch)
     new = sessions(tmp_path, solved, 2)
     before = (new / "journal.jsonl").read_bytes()
-    app = app_on(new)
+    app = app_at_noon(new)
     async with app.run_test(size=(80, 24)) as pilot:
         await compared(pilot, "Comparing with made by hand")
         await pilot.press("escape")
@@ -366,7 +351,7 @@ def test_a_job_that_ends_after_the_session_was_left_writes_nothing(
 
 @on_screen
 async def test_the_key_is_found_by_help_and_by_name(tmp_path: Path, solved: Path) -> None:
-    app = app_on(sessions(tmp_path, solved, 2))
+    app = app_at_noon(sessions(tmp_path, solved, 2))
     async with app.run_test(size=(80, 24)) as pilot:
         screen = await opened(pilot)
         said = [binding.tooltip for _, binding in all_bindings(screen) if binding.key == "m"]
@@ -384,7 +369,7 @@ async def test_the_key_is_found_by_help_and_by_name(tmp_path: Path, solved: Path
 async def test_a_result_in_which_the_camera_moved_names_the_key(tmp_path: Path) -> None:
     folder = tmp_path / "alone"
     make_session(folder, 3)
-    app = app_on(folder, follow=True)
+    app = app_at_noon(folder, follow=True)
     async with app.run_test(size=(80, 24)) as pilot:
         screen = await opened(pilot)
         solution = screen.desk.solution
