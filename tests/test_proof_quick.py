@@ -27,7 +27,8 @@ from engine.files import sha256
 from engine.findings import finding
 from engine.frames import displaced, displacement, transform
 from engine.proof.compare import corner_shifts
-from engine.proof.recheck import Quick, quick, recheck
+from engine.proof.quick import Quick, quick
+from engine.proof.recheck import recheck
 from engine.sessions.journal import append
 from engine.sessions.yaml_text import yaml_dump
 from engine.steps.starting import SKIPPED
@@ -75,13 +76,28 @@ def test_board_mount_makes_four_stations_better_than_alone() -> None:
     assert with_mount < 0.85 * without
 
 
-def test_board_that_sits_elsewhere_is_reported_and_not_absorbed() -> None:
+@pytest.mark.parametrize(("stations", "slip_mm"), [(5, 6.0), (3, 3.0)])
+def test_board_that_sits_elsewhere_is_reported_and_not_absorbed(
+    stations: int, slip_mm: float
+) -> None:
+    """Three stations alone know too little of the board: the noise of the old session tells."""
     for seed in range(SESSIONS):
-        found, problem, _ = recalibrated(CASES["fixed camera"], seed, 5, slip_mm=6.0)
+        found, problem, _ = recalibrated(CASES["fixed camera"], seed, stations, slip_mm)
         assert not found.trusted
         assert found.result.findings[0].code == "board-remounted"
         assert found.result.verdict == "not-accepted"
         np.testing.assert_array_equal(found.result.camera, diagnosed(problem).camera)
+
+
+def test_a_board_of_another_pitch_lends_no_place() -> None:
+    rng = np.random.default_rng(5)
+    session, old = old_session(CASES["fixed camera"], 3)
+    points = 1.02 * BOARD.points()
+    problem = revisited(session, 3, np.zeros(6), np.zeros(6), rng, points=points)
+    found = quick(old, problem, "old", diagnosed)
+    assert not found.trusted
+    assert found.result.verdict == "not-accepted"
+    assert "board-changed" in {item.code for item in found.result.findings}
 
 
 @pytest.mark.parametrize("name", ["fixed camera", "hand camera"])

@@ -362,8 +362,8 @@ ENTRIES: dict[str, Entry] = {
         "Clean and tighten the mount and begin again, or do the full job with more stations.",
         cause="The board was mounted differently, the mount was bent, or another tool or frame is "
         "active.",
-        shows="The new stations alone place the board farther away than the mount's repeatability "
-        "allows.",
+        shows="The new stations, alone or against the earlier result, place the board farther away "
+        "than the mount's repeatability allows.",
     ),
     "board-remounted/other-way": error(
         "The board sits the other way round on its mount than at the earlier session: "

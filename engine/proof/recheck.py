@@ -8,16 +8,11 @@ against the camera: with one station nobody can tell them apart, and the program
 
 Old stations are safer than new poses (reachable, known clear of fixtures at the time), and the
 robot's systematic error is the same there as it was.
-
-The board's transform of the earlier result, its covariance widened by how well the board comes back
-to its mount, enters the estimate as a prior; three to five stations then do what a full job does
-with eight or more. A board that clearly sits elsewhere is not absorbed: the new stations are solved
-without the prior, and the two places of the board are compared.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass, replace
 from typing import Any, Literal
 
@@ -28,14 +23,13 @@ from ..cell.mount import EYE_TO_HAND, Mount
 from ..cell.rule import Decision
 from ..diagnosis.scene import Texts
 from ..errors import SolveError
-from ..estimate.gather import board_turns
 from ..estimate.information import station_information
 from ..estimate.pick import PickModel
-from ..estimate.problem import ON_MOUNT, BoardPrior, Problem, related
-from ..estimate.result import Result, judged
+from ..estimate.problem import Problem, related
+from ..estimate.result import Result
 from ..findings import Finding, by_gravity, finding
-from ..frames import displaced, displacement, inverse, skew
-from ..tails import f_isf, f_sf, non_central_f_size
+from ..frames import displaced, displacement, inverse
+from ..tails import f_isf, non_central_f_size
 from .assumed import (
     FREE,
     ODDS,
@@ -157,7 +151,7 @@ def recheck(old: Result, problem: Problem, texts: Texts | None = None) -> Rechec
     if turned := other_way(old, seen):
         return Recheck(None, "board", None, None, None, seen.ids, (turned, *notes))
     found, freedom = explanations(old, problem, seen), noise_freedom(old)
-    movement = _movement(old, old.pick, found.camera)
+    movement = movement_of(old, old.pick, found.camera)
     detectable = _detectable(movement.covariance, freedom)
     alarm = _alarm(found, mount_covariance(problem.board), freedom)
     said: Said | None = (False, "none", not_moved(*detectable))
@@ -197,7 +191,7 @@ def _or_changed(
     return True, "unclear", item
 
 
-def _movement(old: Result, pick: PickModel, found: Update) -> Movement:
+def movement_of(old: Result, pick: PickModel, found: Update) -> Movement:
     """Return how far the camera moved since ``old``, by the update ``found``."""
     now = displaced(old.geometric, found.shift)
     return moved(old.mount, old.geometric, now, found.shift_covariance, pick)
@@ -388,101 +382,3 @@ def stations_to_revisit(result: Result, problem: Problem, count: int) -> list[in
         known = known + gains[best]
         chosen.append(best)
     return [offered[k].id for k in chosen]
-
-
-REMOUNTED = 1e-3  # [-] chance that a board on its mount is said to sit elsewhere
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Quick:
-    """The new result, whether the board's old place was used, and how far the camera moved.
-
-    ``movement`` is that of the camera, as a recheck states it, where the board's old place was
-    used and the camera is the same; else between the delivered transforms. None where nothing was
-    solved.
-    """
-
-    result: Result
-    trusted: bool
-    movement: Movement | None
-
-
-def board_prior(old: Result, problem: Problem, alone: Result) -> BoardPrior:
-    """Return where the board is before any new station, from the earlier result.
-
-    A board that looks the same after a turn may be numbered otherwise this time: the numbering is
-    the one nearest to what the new stations say ``alone``.
-    """
-    covariance = old.joint_covariance[6:, 6:] + mount_covariance(problem.board)
-    board = old.board
-    if alone.solved:
-        ways = old.board @ board_turns(problem.board)
-        off = displacement(ways, alone.board)
-        board = ways[int(np.argmin((off**2 / np.diag(covariance)).sum(axis=1)))]
-        carry = np.eye(6)  # a turn about one origin moves the other
-        carry[3:, :3] = -skew(board[:3, 3] - old.board[:3, 3])
-        covariance = carry @ covariance @ carry.T
-    return BoardPrior(ON_MOUNT, board, covariance)
-
-
-def quick(
-    old: Result,
-    problem: Problem,
-    origin: str,
-    solve: Callable[[Problem], Result],
-    *,
-    spare: bool = False,
-) -> Quick:
-    """Return the new result of ``problem`` with the board's place from ``old``.
-
-    ``origin`` names the earlier session in the findings; ``solve`` is the usual way to solve.
-    ``spare``: another camera stands there now, with a lens of its own.
-    """
-    alone = solve(problem)
-    prior = board_prior(old, problem, alone)
-    if problem.board.height_mm is not None and len(board_turns(problem.board)) > 1:
-        # Point 0 may be another one than at the earlier session, which lies lower or higher.
-        board = replace(problem.board, height_mm=float(prior.board[2, 3]))
-        alone = solve(replace(problem, board=board))
-    if remounted(alone, prior):
-        xi = displacement(alone.board, prior.board)
-        distance, angle = np.linalg.norm(xi[3:]), np.degrees(np.linalg.norm(xi[:3]))
-        variant = "other-way" if angle > OTHER_WAY_DEG else None
-        said = finding("board-remounted", variant, distance_mm=distance, angle_deg=angle)
-        result = judged(alone, (said, *alone.findings))
-        return Quick(result, False, movement_since(old, result))
-    tied = solve(replace(problem, board_prior=prior))
-    notes = [finding("board-prior", origin=origin), *mount_notes(problem.board)]
-    result = judged(tied, (*tied.findings, *notes))
-    movement = movement_since(old, result) if spare else _shown(old, problem, result)
-    return Quick(result, True, movement)
-
-
-def remounted(alone: Result, prior: BoardPrior) -> bool:
-    """Tell whether the new stations alone place the board where the mount cannot have it."""
-    if not alone.solved:
-        return False
-    off = displacement(alone.board, prior.board)
-    size = squared_size(off, alone.joint_covariance[6:, 6:] + prior.covariance)
-    # F, not chi-square: a handful of stations knows its own noise badly.
-    return f_sf(size, 6, noise_freedom(alone)) < REMOUNTED
-
-
-def _shown(old: Result, problem: Problem, new: Result) -> Movement | None:
-    """Return the movement that the stations used for ``new`` show, as a recheck states it.
-
-    What both results share, the board and the errors of arm and lens, takes no part in it.
-    """
-    used = {station.id for station in new.stations if station.used}
-    seen = seen_stations(old, problem)
-    kept = None if seen is None else seen.take([one for one in seen.ids if one in used])
-    if not new.solved or old.pick is None or kept is None or not kept.ids:
-        return None
-    return _movement(old, old.pick, updated(old, kept, FREE, mount_covariance(problem.board)))
-
-
-def movement_since(old: Result, new: Result) -> Movement | None:
-    """Return how far the delivered transform moved; the covariances count as independent."""
-    if not new.solved or old.pick is None:
-        return None
-    return moved(new.mount, old.camera, new.camera, old.covariance + new.covariance, old.pick)

@@ -31,7 +31,8 @@ from ..plans.pose_plan import alike
 from ..proof.assumed import mount_notes
 from ..proof.compare import Movement
 from ..proof.pick_now import Ways, commands, not_told, pick_now, said
-from ..proof.recheck import RECHECK_COUNT, Quick, Recheck, quick, stations_to_revisit
+from ..proof.quick import Quick, quick
+from ..proof.recheck import RECHECK_COUNT, Recheck, stations_to_revisit
 from ..proof.recheck_cameras import recheck_cameras
 from ..proof.stated import check_same, transform_of
 from ..sessions.changes import Change, Who, commit, remark

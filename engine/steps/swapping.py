@@ -19,7 +19,7 @@ from ..cell.session import Session
 from ..errors import UsageError
 from ..estimate.assemble import estimated
 from ..estimate.solver import LEAST_STATIONS
-from ..proof.recheck import board_prior
+from ..proof.quick import board_prior
 from ..sessions.cell_file import read_cell
 from .recheck import Earlier, beside, earlier, revisits
 from .starting import Part, found_session

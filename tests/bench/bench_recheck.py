@@ -22,7 +22,8 @@ from engine.cell.mount import EYE_IN_HAND
 from engine.diagnosis.diagnose import diagnosed
 from engine.frames import displaced, displacement
 from engine.proof.compare import corner_shifts
-from engine.proof.recheck import quick, recheck
+from engine.proof.quick import quick
+from engine.proof.recheck import recheck
 
 SIZES_MM = (0.0, 0.1, 0.3, 0.5, 1.0, 2.0, 5.0, 10.0, 20.0)
 STATIONS = (1, 2, 3, 5)
