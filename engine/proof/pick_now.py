@@ -81,6 +81,8 @@ def pick_now(
         more = _stations_that_tell(old, before, now, covariance, sizes, tolerance)
     if answer.cause == "unclear":  # camera or board: the camera's part is not known
         state, more = NOT_KNOWN, max(more or 1, RECHECK_COUNT - len(answer.stations), 1)
+    if answer.left_out and state == "within":  # what was mistyped may be a movement of its own
+        state, more = NOT_KNOWN, 1
     chance = chance_beyond(sizes[worst], expanded[worst] / 2.0, tolerance.position_mm)
     wrong = {"within": chance, "beyond": 1.0 - chance}.get(state)
     return PickNow(
