@@ -85,6 +85,13 @@ class Scene:
         """Degrees of freedom of the fit: 6 for each station used, less 12."""
         return max(6.0 * float(self.used.sum()) - 12.0, 0.0)
 
+    def decimals(self) -> tuple[int, ...]:
+        """Return the decimals of each field: the pendant's, or more where they were typed."""
+        told = self.layout.pendant.decimals
+        columns = zip(*self.fields, strict=True)
+        typed = [max(len(text.partition(".")[2]) for text in column) for column in columns]
+        return tuple(max(pair) for pair in zip(told, typed, strict=True))
+
     def field_rows(self) -> Array:
         """Return the view's displacement (n, 6, k) per unit of each station's typed fields."""
         values = np.array([numbers(fields) for fields in self.fields])

@@ -397,6 +397,8 @@ def put_right(scene: Scene, reading: Reading) -> tuple[Problem, Texts]:
     """Return the session as read otherwise: problem and texts."""
     problem = applied(scene.found.problem, scene.ids, reading.typed)
     pendant = problem.pendant
+    if reading.quantity and not reading.some:  # of another unit it shows other decimals
+        pendant = replace(pendant, decimals=scene.decimals())
     if reading.code == "rotation-convention":
         pendant = replace(pendant, rotation=reading.value)
         if reading.quantity:
