@@ -248,14 +248,17 @@ def test_a_convention_and_a_slip_at_once() -> None:
     assert ("typed-value", session.station) in codes
 
 
+def first(session: Faulty, count: int) -> Faulty:
+    """Return the first stations of a session."""
+    problem = replace(session.problem, observations=session.problem.observations[:count])
+    texts = {one.id: session.texts[one.id] for one in problem.observations}
+    return replace(session, problem=problem, texts=texts)
+
+
 PAIRS = {  # two causes of all stations, neither of which alone brings them together
     "radians and mirrored images": (
         lambda s: mirrored_images(reread(s, "fixed-xyz", "rad"), range(8)),
         {("unit", "rad"), ("image-turned", None)},
-    ),
-    "metres and pitch": (
-        lambda s: other_pitch(scaled_lengths(s, 0.001), 0.9),
-        {("unit", "m"), ("board-pitch", "20")},
     ),
     "pitch and focal length": (
         lambda s: other_focal(other_pitch(s, 1.1), 1.05),
@@ -264,6 +267,18 @@ PAIRS = {  # two causes of all stations, neither of which alone brings them toge
     "convention and columns": (
         lambda s: miscounted(reread(s, "moving-zyx"), 12),
         {("rotation-convention", "moving-zyx"), ("board-counts", "11")},
+    ),
+    "metres and pitch": (
+        lambda s: other_pitch(scaled_lengths(first(s, 6), 0.001), 0.9),
+        {("unit", "m"), ("board-pitch", "20")},
+    ),
+    "mirrored images one pose off": (
+        lambda s: mirrored_images(shifted(first(s, 7), 1), range(6)),
+        {("pairing", "1"), ("image-turned", None)},
+    ),
+    "inverse poses and focal length": (
+        lambda s: other_focal(inverted(s), 1.05),
+        {("inverse-pose", None), ("lens", "1.4e+03")},
     ),
     "inverse poses one image off": (
         lambda s: shifted(inverted(s), 1),

@@ -45,11 +45,15 @@ class _Typed:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Seen:
-    """Images read otherwise: ``views`` (n, 4, 4), which of them (m,) belong to which poses (m,)."""
+    """Images read otherwise: ``views`` (n, 4, 4), which of them (m,) belong to which poses (m,).
+
+    By so many ``causes``; ``first`` of them.
+    """
 
     views: Array
     images: NDArray[np.int64]
     poses: NDArray[np.int64]
+    causes: int
     first: Cause | None
 
 
@@ -93,16 +97,17 @@ def _typed(scene: Scene, others: Sequence[Reading]) -> list[_Typed]:
 
 
 def _seen(scene: Scene) -> Iterator[_Seen]:
-    """Yield the images as they are, mirrored, and each with the pose before or after its own."""
-    views, rows = scene.views, np.arange(len(scene.ids))
-    yield _Seen(views, rows, rows, None)
-    for other, cause in mirrored(scene):
-        yield _Seen(other, rows, rows, cause)
+    """Yield the images as they are or mirrored, each with its pose, the one before or after."""
+    rows, shifts = np.arange(len(scene.ids)), list[Reading]()
     if len(rows) > LEAST_STATIONS:
-        for reading in one_off(scene):
-            kept = np.setdiff1d(rows, reading.alone)
-            order = np.array(reading.order)[kept]
-            yield _Seen(views, kept, order, unfitted(scene, reading))
+        shifts = one_off(scene)
+    for views, mirror in ((scene.views, None), *mirrored(scene)):
+        of_mirror = mirror is not None
+        yield _Seen(views, rows, rows, int(of_mirror), mirror)
+        for shift in shifts:
+            kept = np.setdiff1d(rows, shift.alone)
+            order = np.array(shift.order)[kept]
+            yield _Seen(views, kept, order, 1 + of_mirror, mirror or unfitted(scene, shift))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -118,7 +123,7 @@ class _Scored:
 
 def _scored(scene: Scene, typed: Sequence[_Typed], seen: _Seen) -> list[_Scored]:
     """Return what one or two causes explain of the stations, with lengths and depths left open."""
-    several = [one for one in typed if one.causes + (seen.first is not None) <= 2]
+    several = [one for one in typed if one.causes + seen.causes <= 2]
     mount, board = scene.stations.mount, scene.found.gathered.board
     T = np.array([one.poses[seen.poses] for one in several])
     views = np.array([in_one_numbering(mount, board, one, seen.views[seen.images]) for one in T])
@@ -135,7 +140,7 @@ def _scored(scene: Scene, typed: Sequence[_Typed], seen: _Seen) -> list[_Scored]
     found = []
     for k, one in enumerate(several):
         scale = np.log(factors.reshape(3, h, 2)[best[k], k])
-        if one.causes + (seen.first is not None) < 2 or np.abs(scale).max() < ALIKE:
+        if one.causes + seen.causes < 2 or np.abs(scale).max() < ALIKE:
             found.append(_Scored(float(score[best[k], k]), float(scale.mean()), one, seen))
     return found
 

@@ -239,7 +239,8 @@ def _diagnosed(found: Solution, texts: Texts, *, both: bool = True) -> Diagnosis
         if cause.kept:
             problem = _kept(problem, cause.problem)
         if cause.last:
-            return Diagnosis(tuple(findings), aside, problem, cause.found or now)
+            beside, settled = _beside_inverse(cause)
+            return Diagnosis((*findings, *beside), aside, problem, settled or cause.found or now)
         now, texts = cause.found or fitted(cause.problem), cause.texts
     if now is not None and _absurd(now):
         left = [item for item in findings if item.code == "lens"]
@@ -248,6 +249,17 @@ def _diagnosed(found: Solution, texts: Texts, *, both: bool = True) -> Diagnosis
         left = left or [no_agreement()]
         return Diagnosis(tuple(left), frozenset(), found.problem, None)
     return Diagnosis(tuple(findings), aside, problem, now)
+
+
+def _beside_inverse(cause: Cause) -> tuple[tuple[Finding, ...], Solution | None]:
+    """Return what else is wrong with all stations once inverse poses are put right, and the fit.
+
+    Of single stations nothing that was typed can be told then.
+    """
+    if cause.found is None or all(item.code != "inverse-pose" for item in cause.findings):
+        return (), None
+    rest = _diagnosed(cause.found, {}, both=False)
+    return tuple(f for f in rest.findings if f.code in DIAGNOSED_OF_ALL), rest.settled
 
 
 def _both(found: Solution, texts: Texts) -> Diagnosis | None:
@@ -271,7 +283,7 @@ def _both(found: Solution, texts: Texts) -> Diagnosis | None:
             found.problem if rest.problem is first.problem else _kept(found.problem, rest.problem)
         )
         weight = weight_of(settled) + first.weight + SECOND_SHARE * len(said)
-        weight += apart_weight(settled, _left(found, first))
+        weight += apart_weight(settled, _left(found, settled))
         aside = first.set_aside | rest.set_aside
         tried.append((weight, Diagnosis((*first.findings, *said), aside, kept, settled)))
     tried.sort(key=lambda item: -item[0])
@@ -282,9 +294,9 @@ def _both(found: Solution, texts: Texts) -> Diagnosis | None:
     return None if rivals and rivals[0] > tried[0][0] - SURER else tried[0][1]
 
 
-def _left(found: Solution, first: Cause) -> Array:
-    """Return the degrees of freedom (k,) of images left without a pose by ``first``."""
-    kept = {seen.id for seen in first.problem.observations}
+def _left(found: Solution, settled: Solution) -> Array:
+    """Return the degrees of freedom (k,) of images left without a pose in ``settled``."""
+    kept = {seen.id for seen in settled.problem.observations}
     rows = zip(found.gathered.index, found.stations.dof, strict=True)
     return np.array([dof for row, dof in rows if found.problem.observations[row].id not in kept])
 
