@@ -12,12 +12,15 @@ from ..camera.lens import Terms
 from ..cell.result import Convergence, StationResult, Uncertainty
 from .budget import Budget, budget
 from .fit import NOT_KNOWN_MM, NOT_KNOWN_RAD, Fit
+from .knock import Knock, hidden_knock
 from .noticed import not_solved, noticed
 from .pick import PickModel, pick_model
 from .problem import Problem, derivatives
 from .result import Result, SystematicErrors, judged
 from .solver import Solution, fitted, without_ties
 from .systematic import Systematic, typed_joints
+
+LEAST_SHARE = 0.01  # [-] of u² of a pick: what adds less is not told, and left out
 
 
 def estimated(problem: Problem) -> Result:
@@ -38,21 +41,24 @@ def assembled(found: Solution) -> Result:
     pick = pick_model(problem, _as_it_scatters(found), state.camera, typed, joints)
     if not _known(found.fit.covariance[:6, :6]).all():  # it sees the volume from no known place
         pick = replace(pick, rigid=np.zeros_like(pick.rigid))
-    pick_mm = pick.pick_mm(found.fit.covariance, state.errors)
-    made_of = None if found.fit.unknown else budget(found, pick, pick_mm)
-    covariance = pick.delivered_covariance(found.fit.covariance)
+    whole, knock = found.fit.covariance, None if found.fit.unknown else _knock(found, pick)
+    if knock is not None:
+        whole = whole + knock.added
+    pick_mm = pick.pick_mm(whole, state.errors)
+    made_of = None if found.fit.unknown else budget(found, pick, pick_mm, knock)
+    covariance = pick.delivered_covariance(whole)
     result = Result(
         mount=problem.mount,
         tolerance=problem.tolerance,
         camera=pick.delivered(state.camera, state.errors),
         board=state.board,
         covariance=covariance,
-        terms_covariance=pick.terms_covariance(found.fit.covariance, len(found.systematic.sd)),
+        terms_covariance=pick.terms_covariance(whole, len(found.systematic.sd)),
         geometric=state.camera,
-        joint_covariance=found.fit.covariance[:12, :12],
-        full_covariance=found.fit.covariance,
+        joint_covariance=whole[:12, :12],
+        full_covariance=whole,
         known=_known(covariance),
-        board_known=_known(found.fit.covariance[6:12, 6:12]),
+        board_known=_known(whole[6:12, 6:12]),
         uncertainty=_uncertainty(pick, pick_mm, covariance, made_of),
         budget=made_of,
         noise=found.fit.noise,
@@ -69,6 +75,17 @@ def assembled(found: Solution) -> Result:
     tied = found.stations.constraints and not found.fit.unknown
     own = noticed(found, result, pick, without_ties(found) if tied else None)
     return judged(result, own)
+
+
+def _knock(found: Solution, pick: PickModel) -> Knock | None:
+    """Return what a knock that nobody named leaves open; None where that is no part of U to tell.
+
+    So it is in nearly every session without one.
+    """
+    knock, errors = hidden_knock(found), found.fit.state.errors
+    covariance = found.fit.covariance
+    u2 = pick.parts({"knock": knock.added, "rest": covariance}, covariance, errors)
+    return knock if u2["knock"] > LEAST_SHARE * u2["rest"] else None
 
 
 def _as_it_scatters(found: Solution) -> Systematic:

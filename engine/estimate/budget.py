@@ -18,12 +18,14 @@ from ..cell.budget import Part, StoredBudget
 from ..tails import t_isf
 from .drift import hidden_drift
 from .fit import in_the_images, measured_numbers
+from .knock import Knock
 from .pick import PickModel
 from .solver import Solution
 from .ties import HEIGHT
 
 PIXELS, TURNS, PLACES = "pixels", "rotation of the stops", "position of the stops"
 ARM, BOARD, LENS, NUMBERS = "robot accuracy", "board", "lens data", "measured numbers"
+KNOCK = "a knock meanwhile"  # of camera or board, that no station shows for certain
 NORMAL_95 = 1.96  # [-] of a normal deviate; U = 2u rounds it up
 AGREES = 0.02  # [-] share by which the parts may miss the whole; several cameras are no such sum
 MEASURED_U_MM = 0.1  # mm; a length over the whole board, or its height, with a calliper, CP
@@ -40,7 +42,8 @@ class Budget:
     them, ``corners`` what all corners of the work volume at once take more. ``help_`` is the part
     (board, lens or height) whose measurement would shrink u most, to ``after_mm``; None: none by a
     tenth. ``length_mm`` the board's longer side. ``drift_mm``: what a drift may add, see
-    `hidden_drift`; ``closing``: a stop that returned to the first shows it best.
+    `hidden_drift`; ``closing``: a stop that returned to the first shows it best. ``knock``: what
+    the part `KNOCK` is, and the station from which on it shows if it was; None: no part.
     """
 
     parts: tuple[Part, ...]
@@ -52,6 +55,7 @@ class Budget:
     after_mm: float | None = None
     drift_mm: float | None = None
     closing: bool = False
+    knock: tuple[float, int] | None = None
 
     @property
     def wider(self) -> float:
@@ -74,8 +78,10 @@ class Budget:
         return StoredBudget(self.parts, self.degrees, k, self.wider, self.drift_mm, self.closing)
 
 
-def budget(found: Solution, pick: PickModel, pick_mm: float) -> Budget | None:
-    """Return the budget of a pick that is off by ``pick_mm``.
+def budget(
+    found: Solution, pick: PickModel, pick_mm: float, knock: Knock | None = None
+) -> Budget | None:
+    """Return the budget of a pick that is off by ``pick_mm``; ``knock`` is in it, if any.
 
     None where the covariance is no sum of such parts.
     """
@@ -84,6 +90,9 @@ def budget(found: Solution, pick: PickModel, pick_mm: float) -> Budget | None:
     if np.abs(np.diag(sum(covariances.values()) - whole)).max() > AGREES * np.diag(whole).max():
         return None
     errors = found.fit.state.errors
+    if knock is not None:
+        covariances[KNOCK] = knock.added
+        whole = whole + knock.added
     squares = pick.parts(covariances, whole, errors)
     squares[ARM] += pick.floor_mm**2
     total = sum(squares.values())
@@ -93,8 +102,9 @@ def budget(found: Solution, pick: PickModel, pick_mm: float) -> Budget | None:
         key=lambda part: -part.u_mm,
     )
     told = tuple(part for part in parts if part.u_mm > LEAST_STATED)
-    help_, after_mm = _best_help(found, pick, pick_mm)
+    help_, after_mm = _best_help(found, pick, whole, pick_mm)
     seen = found.problem.observations
+    places = found.gathered.index[found.used]
     return Budget(
         parts=told,
         degrees=degrees,
@@ -104,7 +114,8 @@ def budget(found: Solution, pick: PickModel, pick_mm: float) -> Budget | None:
         help_=help_,
         after_mm=after_mm,
         drift_mm=hidden_drift(found, pick),
-        closing=any(seen[i].closing for i in found.gathered.index[found.used]),
+        closing=any(seen[i].closing for i in places),
+        knock=None if knock is None else (knock.chance, seen[places[knock.row]].id),
     )
 
 
@@ -154,9 +165,14 @@ def _effective(squares: dict[str, float], degrees: Array, total: float) -> float
     return float(1.0 / max(spent, 1e-6))
 
 
-def _best_help(found: Solution, pick: PickModel, now: float) -> tuple[str | None, float | None]:
-    """Return the measurement after which u of a pick, ``now`` [mm], is least, and that u [mm]."""
-    errors, information = found.fit.state.errors, np.linalg.inv(found.fit.covariance)
+def _best_help(
+    found: Solution, pick: PickModel, whole: Array, now: float
+) -> tuple[str | None, float | None]:
+    """Return the measurement after which u of a pick, ``now`` [mm], is least, and that u [mm].
+
+    ``whole`` is the covariance (k, k) of all unknowns.
+    """
+    errors, information = found.fit.state.errors, np.linalg.inv(whole)
     best: tuple[str | None, float | None] = (None, None)
     least = 0.9 * now
     for name, rows in _measurements(found):

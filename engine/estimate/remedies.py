@@ -9,7 +9,7 @@ import numpy as np
 from ..arrays import Array
 from ..cell.rule import SIMPLE, Tolerance, keeps, most_expanded
 from ..findings import Finding, finding
-from .budget import ARM, NUMBERS
+from .budget import ARM, KNOCK, NUMBERS
 from .information import known_whole, uncertainty_after, whole_information
 from .problem import MUCH_FACTOR, ON_MOUNT, scatter
 from .result import Result
@@ -87,12 +87,31 @@ def tolerance_findings(
     if not above:
         return []
     wrong = first is not None or scatter(found.fit.noise, found.prior) > MUCH_FACTOR
-    does = None if wrong else few_more(found, result) or _measuring(result)
+    does = None if wrong else _by_a_knock(result) or few_more(found, result) or _measuring(result)
     by_arm = _by_the_arm(result)
     remedy = (
         does or instead or by_arm or "Add stations with larger tilts, nearer to the work volume."
     )
     return [_beyond(2 * value, unit, most, remedy, limit) for value, unit, most in above]
+
+
+def _by_a_knock(result: Result) -> str | None:
+    """Return how to tell whether there was a knock, where U would do without it; else None."""
+    made_of, limit, now = result.budget, result.tolerance, result.uncertainty
+    if made_of is None or made_of.knock is None or now.pick_mm is None:
+        return None
+    part = next(part.u_mm for part in made_of.parts if part.name == KNOCK)
+    stated = made_of.coverage * made_of.corners / 2.0 * part
+    if not keeps(
+        float(np.sqrt(max(now.pick_mm**2 - stated**2, 0.0))), limit.position_mm, limit.rule
+    ):
+        return None
+    chance, station = made_of.knock
+    return (
+        f"Camera or board may have been knocked before station {station} (chance "
+        f"{100 * chance:.0f} %): check their mounts, then record two or three more stations, which "
+        "tell. If nothing moved, U falls again; if it did, its finding names it."
+    )
 
 
 ROOM = 1.05  # [-] of U: of stations to come it is known no better before they are there

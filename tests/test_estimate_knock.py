@@ -1,0 +1,120 @@
+"""What a knock late in a session may do unseen is in U, by how likely the stations make it."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from simulated_sessions import (
+    BOARD,
+    CAMERA,
+    Case,
+    Seen,
+    Simulated,
+    pick_errors,
+    simulated,
+)
+
+from engine.cell.mount import EYE_IN_HAND, EYE_TO_HAND, Mount
+from engine.cell.rule import Tolerance
+from engine.diagnosis.scene import scene
+from engine.diagnosis.split import small_moves
+from engine.estimate.assemble import assembled
+from engine.estimate.budget import KNOCK
+from engine.estimate.drift import OF
+from engine.estimate.knock import CHANCE, SIZES_MM, hidden_knock, spread
+from engine.estimate.pick import approach
+from engine.estimate.solver import Solution, fitted
+from engine.frames import transform
+
+MOVE = np.concatenate([np.radians([0.033, -0.033, 0.022]), [0.55, -0.33, 0.33]])
+ARM = {"geometry_mm": 0.35, "beyond_mm": 0.2, "accuracy_mm": 0.4}
+
+
+def knocked(case: Case, seed: int, row: int) -> tuple[Simulated, Solution]:
+    """Return a session whose camera moves before ``row``, and its fit."""
+    off = (np.arange(case.stations) >= row)[:, None] * MOVE
+    made = simulated(
+        case, np.random.default_rng(seed), Seen(BOARD.points(), CAMERA, camera_off=off)
+    )
+    made = replace(made, problem=replace(made.problem, tolerance=Tolerance(1.6, 0.3)))
+    found = fitted(made.problem)
+    assert found is not None
+    return made, found
+
+
+@pytest.mark.parametrize("mount", [EYE_TO_HAND, EYE_IN_HAND])
+def test_each_knock_counts_by_how_likely_all_stations_at_once_are(mount: Mount) -> None:
+    """Reference: the stations as one vector, the knock as noise that those after it share."""
+    _, found = knocked(Case(mount, stations=6), 3, 4)
+    system, G = found.system, found.fit.covariance
+    V, H, n = system.covariance(found.fit.noise), system.rows, len(system.rows)
+    r, flat = system.residual.ravel(), H.reshape(6 * n, -1)
+    one = np.zeros((6 * n, 6 * n))
+    for row, block in enumerate(V):
+        one[6 * row : 6 * row + 6, 6 * row : 6 * row + 6] = block
+    before = np.linalg.inv(G) - flat.T @ np.linalg.solve(one, flat)  # what is known beforehand
+    pull = -flat.T @ np.linalg.solve(one, r)  # where the fit ended it balances the stations
+
+    def weighed(part: slice, first: int, size: float) -> tuple[float, np.ndarray]:
+        """Return the log density but for a constant, and the mean square of what holds now."""
+        Z = (H[:, :, part] * (np.arange(n) >= first)[:, None, None]).reshape(6 * n, 6)
+        rows = np.concatenate([flat, Z], axis=1)
+        known = np.zeros((rows.shape[1],) * 2)
+        known[:-6, :-6] = before
+        known[-6:, -6:] = np.linalg.inv(spread(size)) if size else np.eye(6) * 1e12
+        right = rows.T @ np.linalg.solve(one, r) + np.concatenate([pull, np.zeros(6)])
+        C = np.linalg.inv(rows.T @ np.linalg.solve(one, rows) + known)
+        now = np.eye(len(known))[:-6]
+        now[part, -6:] = np.eye(6)
+        mean = now @ C @ right
+        gain = right @ C @ right + np.linalg.slogdet(C)[1] + np.linalg.slogdet(known[-6:, -6:])[1]
+        return 0.5 * float(gain), now @ C @ now.T + np.outer(mean, mean)
+
+    each = [weighed(part, first, size) for part in OF.values() for size in SIZES_MM
+            for first in range(1, n)]  # fmt: skip
+    none = weighed(OF["camera"], 1, 0.0)[0]
+    odds = CHANCE / (1.0 - CHANCE) / len(each) * np.exp([gain - none for gain, _ in each])
+    share = odds / (1.0 + odds.sum())
+    wanted = sum(part * (square - G) for part, (_, square) in zip(share, each, strict=True))
+    knock = hidden_knock(found)
+    scale = np.sqrt(np.outer(np.diag(wanted), np.diag(wanted)))
+    assert np.abs((knock.added - wanted) / scale).max() < 1e-4
+    assert knock.chance == pytest.approx(share.sum(), rel=1e-4)
+
+
+@pytest.mark.parametrize("mount", [EYE_TO_HAND, EYE_IN_HAND])
+def test_without_a_knock_u_is_what_it_was(mount: Mount) -> None:
+    found = fitted(simulated(Case(mount, stations=12), np.random.default_rng(5)).problem)
+    assert found is not None
+    result, knock = assembled(found), hidden_knock(found)
+    assert knock.chance < 0.01
+    assert result.budget is not None
+    assert result.budget.knock is None
+    assert np.array_equal(result.full_covariance, found.fit.covariance)
+
+
+def test_a_knock_before_the_last_stops_is_in_u_and_is_not_accepted() -> None:
+    """The result, which is for where the camera was before, was accepted with U 0.64 mm."""
+    made, found = knocked(Case(stations=24, **ARM), 1, 21)
+    result, typed = assembled(found), found.stations.typed
+    R = approach(made.problem, typed)
+    off = pick_errors(made, result.camera, R, transform(R, typed[:, :3, 3].mean(axis=0)))
+    assert result.verdict == "not-accepted"
+    assert 0.64 < np.nanmax(off) < 2.0 * result.uncertainty.pick_mm
+    assert result.budget is not None
+    assert result.budget.parts[0].name == KNOCK
+    assert result.budget.knock is not None
+    chance, station = result.budget.knock
+    assert (chance > 0.9, station) == (True, 22)
+    (said,) = [item for item in result.findings if item.code == "tolerance"]
+    assert "knocked before station 22" in said.remedy
+    assert "record two or three more stations" in said.remedy
+
+
+def test_a_move_as_small_as_stops_scatter_is_begun_where_the_stations_show_it() -> None:
+    """Closed forms of two blocks began so far off that the session as declared was likelier."""
+    _, found = knocked(Case(EYE_IN_HAND, stations=24, **ARM), 0, 21)
+    starts = {start.sides: start.places for start in small_moves(scene(found, {}))}
+    assert starts == {("flange",): (21,), ("base",): (21,)}
