@@ -9,7 +9,7 @@ import pytest
 from simulated_sessions import Case, simulated
 
 from engine.cell.cell import Cell
-from engine.cell.mount import EYE_IN_HAND, EYE_TO_HAND
+from engine.cell.mount import EYE_IN_HAND, EYE_TO_HAND, Mount
 from engine.cell.rule import Tolerance
 from engine.errors import SolveError
 from engine.estimate import estimated
@@ -21,10 +21,12 @@ from engine.estimate.information import (
     uncertainty_after,
     whole_information,
 )
+from engine.estimate.pick import RAD_PER_MM
 from engine.estimate.problem import problem_from
 from engine.estimate.result import judged
+from engine.estimate.systematic import UNEXPLAINED
 from engine.findings import finding
-from engine.frames import displacement
+from engine.frames import apply, displacement
 
 MOUNTS = [EYE_TO_HAND, EYE_IN_HAND]
 
@@ -160,3 +162,20 @@ def test_the_approach_decides_where_picks_are_judged() -> None:
     a, b = estimated(problem), estimated(replace(problem, work_volume=tilted))
     np.testing.assert_allclose(a.geometric, b.geometric)
     assert np.abs(displacement(a.camera, b.camera)).max() > 1e-3
+
+
+@pytest.mark.parametrize("mount", [EYE_TO_HAND, EYE_IN_HAND])
+def test_what_no_model_explains_counts_where_the_camera_looks_and_where_the_arm_picks(
+    mount: Mount,
+) -> None:
+    """With a camera on the flange it counted once: 13 of 16 picks lay within U, 14 with it."""
+    case = Case(mount, stations=5, accuracy_mm=0.4)
+    problem = simulated(case, np.random.default_rng(8)).problem
+    result, size, rng = estimated(problem), UNEXPLAINED * 0.4, np.random.default_rng(9)
+    turns, looked, picked = rng.normal(0.0, size / np.sqrt(3.0), (3, 20000, 3))
+    part = apply(result.geometric, np.asarray(problem.work_volume.center_mm)[None])[0]
+    off = picked
+    if mount == EYE_IN_HAND:
+        off = picked + looked + np.cross(RAD_PER_MM * turns, part)
+    assert result.pick is not None
+    assert result.pick.floor_mm == pytest.approx(np.sqrt((off**2).sum(axis=1).mean()), rel=0.02)

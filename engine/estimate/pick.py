@@ -70,8 +70,9 @@ class PickModel:
 
     ``moved`` M (27, 3, 6); ``off`` S (27, 3, p + q); ``rigid`` B (6, p + q); ``corner`` (27,) marks
     the eight corners. ``stays`` (p + q,) tells which estimated errors stay in a pick: not those of
-    a lens that is only guessed, for no part is located with it. ``floor_mm``: what the arm is off
-    where its geometry is not known, ``unseen`` (6, 6) what that adds to the transform's covariance.
+    a lens that is only guessed, for no part is located with it. ``floor_mm``: what no model of the
+    arm explains, eye-in-hand where it looks and where it picks; ``unseen`` (6, 6) what that adds to
+    the transform's covariance.
     """
 
     moved: Array
@@ -197,8 +198,23 @@ def pick_model(
         stays[len(model.sd) :] = 0.0
         rigid[:, len(model.sd) :] = 0.0
     floor = model.accuracy_mm * (1.0 if model.arm is None else UNEXPLAINED)
-    lever = camera[:3, 3] - looking[:3, 3] if problem.mount == EYE_TO_HAND else np.zeros(3)
-    return PickModel(moved, off, rigid, corner, stays, floor, _unseen(floor, lever))
+    fixed = problem.mount == EYE_TO_HAND
+    lever = camera[:3, 3] - looking[:3, 3] if fixed else np.zeros(3)
+    unseen = _unseen(floor, lever)
+    if model.arm is not None and not fixed:
+        floor = float(np.hypot(floor, _looked(floor, apply(camera, seen[13:14])[0])))
+    return PickModel(moved, off, rigid, corner, stays, floor, unseen)
+
+
+def _looked(error_mm: float, part: Array) -> float:
+    """Return how far off [mm] a ``part`` (3,) on the flange's axes is seen by an arm's error.
+
+    Of no model, which is another one where the camera looked and where the arm picks.
+    """
+    whole = np.concatenate([-skew(part), np.eye(3)], axis=1)
+    turn = (RAD_PER_MM * error_mm) ** 2
+    size = whole @ np.diag([turn] * 3 + [error_mm**2] * 3) @ whole.T / 3.0
+    return float(np.sqrt(np.trace(size)))
 
 
 def _unseen(error_mm: float, lever: Array) -> Array:
