@@ -280,6 +280,24 @@ def test_values_that_fit_alike_are_all_told_and_one_value_is_told_once() -> None
     assert (said.code, said.suggested) == ("typed-value", "7")
 
 
+@pytest.mark.parametrize("ahead", [0.5, -0.5])
+def test_a_bad_stop_that_may_as_well_be_a_slip_names_its_field(ahead: float) -> None:
+    """Fifteen of 178 slips, as clear as 30 standard uncertainties, were told with no field."""
+    problem, texts, station = clean(Case(stations=3), 1).problem, dict[int, tuple[str, ...]](), 2
+    slip = finding("typed-value", station=station, field="X", typed="1", suggested="7")
+    stop = finding("outlier", station=station, distance_mm=6.0, angle_deg=0.1)
+    other = replace(slip, field="Y")
+
+    def cause(weight: float, said: Finding) -> Cause:
+        return Cause(weight, (said,), problem, texts, frozenset({station}))
+
+    (said,) = told([cause(5.0 + ahead, slip), cause(5.0, stop)])
+    assert (said.code, said.field, said.typed, said.suggested) == ("outlier", "X", "1", None)
+    assert "off by 6.00 mm and 0.10°. X 7 in place of 1 would fit" in said.message
+    (said,) = told([cause(5.0 + ahead, slip), cause(5.0, stop), cause(4.5, other)])
+    assert said == stop
+
+
 def told(causes: list[Cause]) -> tuple[Finding, ...]:
     best = likeliest(causes, 0.0)
     assert best is not None

@@ -327,6 +327,11 @@ ENTRIES: dict[str, Entry] = {
         cause="Something is wrong at this station that no single typing slip explains.",
         shows="Left out, the other stations agree; this one is far from what they predict.",
     ),
+    "outlier/maybe-typed": error(
+        "{off} {field} {candidates} in place of {typed} would fit, if it was typed wrong.",
+        "Compare {field} with the paper first, then the rest of the pose and the image; correct "
+        "the station, retake it or set it aside.",
+    ),
     "outlier/no-agreement": error(
         "The stations do not agree with each other, and no cause that is looked for explains it.",
         "Check the active tool and frame, the rotation convention and which image belongs to which "

@@ -31,7 +31,8 @@ def likeliest(causes: list[Cause], least: float) -> Cause | None:
 
     A bad station is explained only where that beats by the margin every cause that excludes it;
     else its station is merely one that does not fit, where that beats the session as declared. Of
-    moves, or values of one field, that are as likely as each other, all are told.
+    moves, or values of one field, that are as likely as each other, all are told; of a station that
+    is as likely a bad stop, which field it may be.
     """
     best = _first(causes, least)
     return None if best is None or best.slight else best
@@ -49,8 +50,10 @@ def _first(causes: list[Cause], least: float) -> Cause | None:
         for c in close
         if (not c.set_aside or c.set_aside & best.set_aside) and c.findings != best.findings
     ]
-    if not rivals or not any(item.code in EXPLAINED for item in best.findings):
+    if not rivals:
         return best
+    if not any(item.code in EXPLAINED for item in best.findings):
+        return _maybe_typed(best, close)
     plain = [
         cause
         for cause in causes
@@ -112,10 +115,9 @@ def _together(view: Scene, causes: Sequence[Cause]) -> Cause:
 
 def _either(plain: Cause, close: Sequence[Cause]) -> Cause:
     """Return the station as one that does not fit, with the values of one field where all do."""
-    said = [item for cause in close for item in cause.findings]
-    places = {(item.code, item.station, item.field) for item in said}
-    if len(said) != len(close) or len(places) > 1 or said[0].code != "typed-value":
-        return plain
+    said = _of_one_field(close)
+    if not said:
+        return _maybe_typed(plain, close)
     values = dict.fromkeys(str(item.suggested) for item in said)
     either = finding(
         "typed-value",
@@ -126,6 +128,33 @@ def _either(plain: Cause, close: Sequence[Cause]) -> Cause:
         candidates=" or ".join(values),
     )
     return replace(plain, findings=(either,))
+
+
+def _of_one_field(causes: Sequence[Cause]) -> list[Finding]:
+    """Return the findings of causes that each give another value to the same field; or none."""
+    said = [item for cause in causes for item in cause.findings]
+    places = {(item.code, item.station, item.field) for item in said}
+    alike = len(said) == len(causes) and len(places) == 1
+    return said if alike and said[0].code == "typed-value" else []
+
+
+def _maybe_typed(plain: Cause, close: Sequence[Cause]) -> Cause:
+    """Return the station that does not fit, with the field of one typed value as likely as that."""
+    others = [cause for cause in close if cause.findings != plain.findings]
+    said, (bad,) = _of_one_field(others), plain.findings[:1] or (None,)
+    if not said or bad is None or (bad.code, bad.station) != ("outlier", said[0].station):
+        return plain
+    values = dict.fromkeys(str(item.suggested) for item in said)
+    typed = finding(
+        "outlier",
+        "maybe-typed",
+        station=bad.station,
+        field=said[0].field,
+        typed=said[0].typed,
+        off=bad.message,
+        candidates=" or ".join(values),
+    )
+    return replace(plain, findings=(typed, *plain.findings[1:]))
 
 
 def _undecided(best: Cause, close: Sequence[Cause]) -> Cause:
