@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from bumps import MOUNT, bump, moving, old_session, pick_errors, remounted
+from bumps import MOUNT, bump, moving, old_session, pick_errors, remounted, revisited
 from simulated_sessions import Case
 
 from engine.cell.mount import EYE_IN_HAND
@@ -64,3 +64,31 @@ def test_what_may_move_meanwhile_is_all_still_to_come_at_first_and_none_at_the_e
         assert (left[:, 0] == 1.0).all()
         assert (left[:, -1] == 0.0).all()
         assert len(left) == 2 * (count if count > 2 else 1)
+
+
+@pytest.mark.parametrize("name", CASES)
+def test_a_camera_that_was_knocked_with_the_board_is_not_told_to_be_within(name: str) -> None:
+    tolerance, still, within = Tolerance(1.5, 0.2), 0, 0
+    for seed, size in ((seed, size) for seed in range(205, 208) for size in (0.0, 1.0, 2.0)):
+        session, old = old_session(CASES[name], seed)
+        rng = np.random.default_rng([seed, 5])
+        shift, slip = bump(size, rng), bump(10.0, rng)
+        problem = revisited(session, 2 if size else 3, shift, slip, rng)
+        true = float(np.linalg.norm(pick_errors(session, old, shift), axis=1).max())
+        answer = recheck(old, problem)
+        now = pick_now(old, session.problem, problem, answer, tolerance, WAYS)
+        still += size == 0.0 and (answer.cause, now.state) == ("board", "within")
+        within += true > tolerance.position_mm and now.state == "within"
+    assert within == 0
+    assert still >= 2
+
+
+def test_one_stop_with_another_tool_says_nothing_of_the_camera() -> None:
+    """It shows as a board far away, nearer by than a camera would have to be."""
+    session, old = old_session(CASES["fixed"], 205)
+    rng = np.random.default_rng(8)
+    far = np.r_[0.0, 0.6, 0.2, 20.0, 0.0, 110.0]
+    problem = revisited(session, 1, bump(5.0, rng), far, rng)
+    answer = recheck(old, problem)
+    now = pick_now(old, session.problem, problem, answer, Tolerance(3.0, 0.2), WAYS)
+    assert (answer.moved, answer.cause, now.state) == (True, "unclear", "not-known")

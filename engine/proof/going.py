@@ -5,6 +5,9 @@ show on average is not where the camera stands at the end, when picking goes on.
 drift, even from the first station to the last, and one knock between any two of them, of the
 camera or of the board, small or large. None is believed, and none is ruled out: each counts by how
 likely it makes the stations, so that what they leave open stays in U.
+
+So does a camera that was knocked by what moved the board: where the board alone explains the
+stations, a small movement of the camera beside it may explain them as well.
 """
 
 from __future__ import annotations
@@ -20,6 +23,8 @@ from .update import BOARD, CAMERA, Going, Seen, updated
 
 CHANCE = 0.1  # [-] of rechecks in which something goes on moving; common practice, no source
 SIZES_MM = (0.5, 2.0)  # of such movements, standard deviations on every axis; CP, no source
+# [-] of the moves of a board in which the camera was knocked too; common practice, no source
+KNOCKED_TOO = 0.5
 LEVER_MM = 500.0  # mm; a bump of d mm turns what it moves by d / 500 rad; CP, no source
 
 
@@ -46,19 +51,21 @@ def at_the_end(old: Result, seen: Seen, shift: Array, slip: Array) -> tuple[Arra
     """Return what holds at the end, and its covariance.
 
     As `Update.now`, whatever moved on meanwhile: the mean of all that may have, by their evidence.
+    A ``shift`` of zero says that the board moved: then the camera may have, too.
     """
-    still = updated(old, seen, shift, slip)
-    found, weights = [still], [np.log(1.0 - CHANCE) + still.evidence]
     each = [
         Going(part, left, spread(size)) for part, left in ways(len(seen.ids)) for size in SIZES_MM
     ]
-    for going in each:
-        one = updated(old, seen, shift, slip, going)
-        found.append(one)
-        weights.append(np.log(CHANCE / len(each)) + one.evidence)
-    share = np.exp(np.array(weights) - scipy.special.logsumexp(weights))
+    found = [updated(old, seen, shift, slip), *(updated(old, seen, shift, slip, g) for g in each)]
+    chances = [1.0 - CHANCE, *(CHANCE / len(each) for _ in each)]
+    if not shift.any():
+        found += [updated(old, seen, spread(size), slip) for size in SIZES_MM]
+        chances = [(1.0 - KNOCKED_TOO) * chance for chance in chances]
+        chances += [KNOCKED_TOO / len(SIZES_MM)] * len(SIZES_MM)
+    weights = np.log(chances) + [one.evidence for one in found]
+    share = np.exp(weights - scipy.special.logsumexp(weights))
     now = np.einsum("m,mi->i", share, np.array([one.now for one in found]))
-    covariance = np.zeros_like(still.now_covariance)
+    covariance = np.zeros_like(found[0].now_covariance)
     for part, one in zip(share, found, strict=True):
         off = one.now - now
         covariance += part * (one.now_covariance + np.outer(off, off))

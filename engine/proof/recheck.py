@@ -267,7 +267,13 @@ def _alarm(found: Explanations, mount: Array, freedom: float) -> bool:
 def _told(
     found: Explanations, slips: Mapping[int, float], seen: Seen, movement: Movement
 ) -> tuple[bool, Cause, Finding]:
-    """Return which of the two moved, once something has; or that mistyped poses may explain it."""
+    """Return which of the two moved, once something has; or that mistyped poses may explain it.
+
+    One station never tells: the wrong tool shows as a board far away, however small the camera's
+    movement would have to be beside it.
+    """
+    if len(seen.ids) == 1:
+        return True, "unclear", movement_found(movement, "unclear", 1)
     evidences = found.camera.evidence, found.board.evidence, *slips.values()
     best = max(evidences) - np.log(ODDS)
     if doubted := sorted(one for one, evidence in slips.items() if evidence > best):
