@@ -81,6 +81,15 @@ def test_another_lens_is_named_and_bars_the_old_result(
     assert _mark_of(answer) == "lens"
 
 
+def test_a_pitch_that_a_lens_explains_as_well_is_told_as_either_and_bars_the_old_result() -> None:
+    answer = rechecked("fixed camera", 3, scale=0.995)
+    assert (answer.moved, answer.cause, answer.movement) == (None, "unclear", None)
+    assert "No movement explains" in answer.findings[0].message
+    assert "the lens was exchanged" in answer.findings[0].message
+    assert "another board" in answer.findings[0].message
+    assert _mark_of(answer) == "lens"
+
+
 def test_a_pitch_as_likely_as_a_movement_is_told_beside_it() -> None:
     answer = rechecked("fixed camera", 2, scale=1.002)
     assert (answer.moved, answer.cause) == (True, "unclear")

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import sys
 from collections import Counter
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -16,7 +17,7 @@ import numpy as np
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
 from bumps import MOUNT, bump, half_turned, old_session, remounted, revisited
-from simulated_sessions import Case
+from simulated_sessions import BOARD, CAMERA, Case
 
 from engine.cell.mount import EYE_IN_HAND
 from engine.diagnosis.diagnose import diagnosed
@@ -27,6 +28,7 @@ from engine.proof.recheck import recheck
 
 SIZES_MM = (0.0, 0.1, 0.3, 0.5, 1.0, 2.0, 5.0, 10.0, 20.0)
 STATIONS = (1, 2, 3, 5)
+CHANGED = ("fixed camera", "camera on the flange")  # of `CASES`
 CASES = {
     "fixed camera": Case(stations=8),
     "camera on the flange": Case(mount=EYE_IN_HAND, stations=8),
@@ -105,6 +107,38 @@ def turned(case: Case, seed: int, stations: int) -> bool:
     return named and answer.moved is None
 
 
+def another(case: Case, seed: int, stations: int, pitch: float, focal: float) -> tuple[bool, bool]:
+    """Tell whether another pitch or focal length (ratios) is named, and whether it is at least told
+    as possible."""
+    rng = np.random.default_rng([seed, stations, 13])
+    session, old = old_session(case, seed)
+    (fx, s, x), (o, fy, y), last = CAMERA.matrix
+    lens = replace(CAMERA, matrix=((focal * fx, s, x), (o, focal * fy, y), last))
+    slip, points = remounted(MOUNT, rng), pitch * BOARD.points()
+    problem = revisited(session, stations, np.zeros(6), slip, rng, lens=lens, points=points)
+    first = recheck(old, problem).findings[0]
+    named = first.code == ("lens-changed" if focal != 1.0 else "board-changed")
+    return named, named or first.variant in ("changed", "other")
+
+
+def changes(sessions: int) -> None:
+    """Print how often another pitch or focal length is named (and at least told as possible)."""
+    print("| other | " + " | ".join(f"{name}, {m} stations" for name in CHANGED for m in (2, 3, 5))
+          + " |")  # fmt: skip
+    print("|---" * (3 * len(CHANGED) + 1) + "|")
+    for word, pitch, focal in (
+        ("pitch 0.2 %", 1.002, 1.0), ("pitch 0.5 %", 1.005, 1.0), ("pitch 2 %", 1.02, 1.0),
+        ("focal 0.3 %", 1.0, 1.003), ("focal 1 %", 1.0, 1.01), ("focal 2 %", 1.0, 1.02),
+    ):  # fmt: skip
+        row = []
+        for name in CHANGED:
+            for stations in (2, 3, 5):
+                said = [another(CASES[name], k, stations, pitch, focal) for k in range(sessions)]
+                named, told = (100 * sum(part) / sessions for part in zip(*said, strict=True))
+                row.append(f"{named:.0f} % ({told:.0f} %)")
+        print(f"| {word} | " + " | ".join(row) + " |", flush=True)
+
+
 def main() -> None:
     """Print all tables, in the order of the page."""
     sessions = int(sys.argv[1]) if len(sys.argv) > 1 else 100
@@ -120,6 +154,8 @@ def main() -> None:
     for name, case in CASES.items():
         named = [sum(turned(case, seed, m) for seed in range(sessions)) for m in STATIONS]
         print(f"| {name} | " + " | ".join(f"{n} of {sessions}" for n in named) + " |", flush=True)
+    print("\nanother pitch or focal length:\n")
+    changes(sessions)
     print("\n| | stations | error mm | stated u mm | squared error / stated | "
           "without the mount mm |\n|---|---|---|---|---|---|")  # fmt: skip
     for name, case in CASES.items():
