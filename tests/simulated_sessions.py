@@ -192,11 +192,16 @@ class Beyond:
 class DepthErrors:
     """What depth of the points is off: all of it, relative; the rest at every stop anew [mm].
 
+    ``tilt`` [rad] about the image's x and y axes puts z off in proportion to y and x; ``shift``
+    [rad] along both puts depth beside its pixel. A sensor that is turned by (a, b) against the
+    image does both: by (a, b) and by (b, −a).
     ``bow_mm`` lifts the corners of a flat board, ``offset_mm`` is its standard deviation as a
     whole, ``noise_mm`` that of one point; ``holes`` [-] is the share of points without.
     """
 
     scale: float = 0.0
+    tilt: tuple[float, float] = (0.0, 0.0)
+    shift: tuple[float, float] = (0.0, 0.0)
     bow_mm: float = 0.0
     offset_mm: float = 0.0
     noise_mm: float = 0.05
@@ -204,12 +209,22 @@ class DepthErrors:
 
     def measured(self, points: Array, rng: np.random.Generator) -> Array:
         """Return the depths (n,) [mm] of points (n, 3) in the camera frame."""
-        z = points[:, 2]
+        normal = np.linalg.svd(points - points.mean(axis=0))[2][2]
+        beside = (points / points[:, 2:]) @ normal
+        beside -= np.array([*self.shift, 0.0]) @ normal
+        z = self.located(points)[:, 2] * (points @ normal / points[:, 2]) / beside
         middle = points[:, :2].mean(axis=0)
         off = ((points[:, :2] - middle) ** 2).sum(axis=1)
-        z = z * (1.0 + self.scale) + self.bow_mm * off / off.max()
+        z = z + self.bow_mm * off / off.max()
         z = z + rng.normal(0.0, self.offset_mm) + rng.normal(0.0, self.noise_mm, len(z))
         return np.where(rng.random(len(z)) < self.holes, np.nan, z)
+
+    def located(self, points: Array) -> Array:
+        """Return where points (n, 3) in the camera frame are by a depth that is off as a whole."""
+        about_x, about_y = self.tilt
+        x, y, z = points.T
+        along = points * (1.0 + self.scale + (about_x * y - about_y * x) / z)[:, None]
+        return along + z[:, None] * np.array([*self.shift, 0.0])
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -8,6 +8,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from scipy.linalg import svd
+from simulated_sessions import DepthErrors
 
 from engine.arrays import Array
 from engine.boards.detect import detect
@@ -180,7 +181,8 @@ def test_plane_shrugs_off_wild_points_and_says_nothing_of_too_few() -> None:
 
 def test_rows_of_depth_agree_with_finite_differences() -> None:
     view = transform(rotation_exp([0.4, -0.3, 0.2]), [-80.0, -60.0, 600.0])
-    known = terms(CAMERA, BOARD.points(), 0.001, 0.1)
+    unaligned = replace(CAMERA, depth=DepthCamera(STEP_MM, "camera"))
+    known = terms(unaligned, BOARD.points(), 0.001, 0.1)
     z = apply(view, BOARD.points())[:, 2]
     plane = plane_of(z, BOARD.points()[:, :2])
     assert plane is not None
@@ -199,6 +201,20 @@ def test_rows_of_depth_agree_with_finite_differences() -> None:
         np.testing.assert_allclose(-there[0] / 1e-5, J[0, :, k], rtol=1e-3, atol=1e-2)
     larger = plane_rows(replace(views, depths=1.001 * z[None]), view[None], known)[1][0]
     np.testing.assert_allclose(larger / 0.001, Q[0, :, known.names.index("depth scale")], rtol=1e-6)
+    for name, made in (
+        ("depth tilt about x", DepthErrors(noise_mm=0.0, tilt=(1e-5, 0.0))),
+        ("depth tilt about y", DepthErrors(noise_mm=0.0, tilt=(0.0, 1e-5))),
+        ("depth shift along x", DepthErrors(noise_mm=0.0, shift=(1e-5, 0.0))),
+        ("depth shift along y", DepthErrors(noise_mm=0.0, shift=(0.0, 1e-5))),
+    ):
+        places = apply(view, BOARD.points())
+        off = made.measured(places, np.random.default_rng(0))
+        there = plane_rows(replace(views, depths=off[None]), view[None], known)[1][0]
+        column = known.names.index(name)
+        np.testing.assert_allclose(there / np.degrees(1e-5), Q[0, :, column], rtol=1e-3, atol=1e-2)
+        moved = (made.located(places) - places) / np.degrees(1e-5)
+        rows = known.located_by_depth(places)[..., column]
+        np.testing.assert_allclose(moved, rows, rtol=1e-3, atol=1e-2)
 
 
 def seen_views(rng: np.random.Generator, n: int, px: float) -> tuple[Views, Array, list[Array]]:

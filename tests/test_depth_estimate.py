@@ -8,15 +8,19 @@ import numpy as np
 import pytest
 from simulated_sessions import BOARD, CAMERA, Case, DepthErrors, Seen, simulated
 
-from engine.camera.lens import DEPTH_SCALE, NAMES
+from engine.arrays import Array
+from engine.camera.lens import DEPTH_SCALE, DEPTH_SHIFTS, DEPTH_TILTS, NAMES
 from engine.camera.model import DepthCamera, LensU
 from engine.cell.cell import Locate
+from engine.diagnosis.diagnose import CAUSES, diagnosed
+from engine.diagnosis.leaning import leaning_causes
 from engine.diagnosis.scene import scene
 from engine.diagnosis.single import others
 from engine.estimate import Problem, Result, estimated
 from engine.estimate.information import known_whole, uncertainty_after, whole_information
 from engine.estimate.solver import Solution, fitted
-from engine.frames import displacement
+from engine.findings import Finding
+from engine.frames import apply, displacement, inverse
 
 U = LensU()
 
@@ -69,8 +73,9 @@ def test_depth_that_contradicts_the_images_is_left_out_and_changes_nothing() -> 
         assert "depth-disagrees" in codes(result)
         narrow = estimated(replace(problem, tolerance=replace(problem.tolerance, position_mm=0.1)))
         for code in ("tolerance", "weak-direction"):
-            (said,) = [item.remedy for item in narrow.findings if item.code == code]
-            assert said.startswith("Do first what depth-disagrees names")
+            said = [item.remedy for item in narrow.findings if item.code == code]
+            assert said
+            assert all(one.startswith("Do first what depth-disagrees names") for one in said)
 
 
 def test_what_is_assumed_of_depth_is_said() -> None:
@@ -78,10 +83,11 @@ def test_what_is_assumed_of_depth_is_said() -> None:
     result = estimated(problem)
     (said,) = [item for item in result.findings if item.code == "locate-assumed"]
     assert "by the depth of this camera" in said.message
-    assert "depth-scale-assumed" in codes(result)
-    known = replace(problem.camera, depth=DepthCamera(0.1, "camera", 0.002))
+    assert {"depth-scale-assumed", "depth-tilt-assumed"} <= set(codes(result))
+    known = replace(problem.camera, depth=DepthCamera(0.1, "camera", 0.002, 0.2))
     stated = codes(estimated(replace(problem, camera=known, locate="lens")))
-    assert not {"locate-assumed", "depth-scale-assumed", "depth-scale"} & set(stated)
+    assumed = {"locate-assumed", "depth-scale-assumed", "depth-tilt-assumed"}
+    assert not (assumed | {"depth-scale", "depth-leans"}) & set(stated)
 
 
 def test_a_scale_that_the_stations_tell_names_the_one_that_fits() -> None:
@@ -94,6 +100,59 @@ def test_a_scale_that_the_stations_tell_names_the_one_that_fits() -> None:
     assert abs(fits - 0.1 / (1.0 - 0.004)) < 1e-4
 
 
+@pytest.mark.parametrize(
+    ("tilt", "shift"),
+    [((0.0, 0.003), (0.0, 0.0)), ((0.003, 0.0), (0.0, -0.003))],
+    ids=["z in proportion to x", "a sensor turned about x"],
+)
+def test_depth_that_leans_is_known_within_its_uncertainty_and_so_is_a_pick(
+    tilt: tuple[float, float], shift: tuple[float, float]
+) -> None:
+    problem, truth, depth = leaning(tilt, shift)
+    result = estimated(problem)
+    for name, true in zip((*DEPTH_TILTS, *DEPTH_SHIFTS), (*tilt, *shift), strict=True):
+        at = result.systematic.names.index(name)
+        value, u = result.systematic.value[at], result.systematic.sd[at]
+        assert abs(value - np.degrees(true)) < 3.0 * u, name
+        assert u < 0.05
+    corners = problem.work_volume.corners()
+    seen = depth.located(apply(inverse(truth), corners))
+    aligned = replace(problem.camera, depth=DepthCamera(0.1, "camera", 0.0, 0.0))
+    blind = estimated(replace(problem, camera=aligned))  # as if depth were known not to lean
+    for one, held in ((result, True), (blind, False)):
+        off = np.linalg.norm(apply(one.camera, seen) - corners, axis=1).max()
+        assert one.uncertainty.pick_mm is not None
+        assert bool(off < 2.0 * one.uncertainty.pick_mm) is held
+    assert ("depth-leans" in codes(result)) == (not any(shift))  # of a turn nothing is left
+
+
+def test_depth_that_leans_far_is_a_cause_with_its_axis_and_clean_depth_is_none() -> None:
+    (said,) = causes(leaning((np.radians(1.5), 0.0))[0])
+    assert (said.code, said.level) == ("depth-tilted", "error")
+    assert abs(float(said.message.split("by ")[2].split("°")[0]) - 1.5) < 0.15
+    shifted = fitted_of(leaning((0.0, 0.0), (0.0, np.radians(1.5)))[0])
+    ((said,),) = [cause.findings for cause in leaning_causes(scene(shifted, {}))]
+    assert said.message.startswith("Depth is shifted")
+    assert abs(float(said.message.split(", ")[1].split(")")[0]) - 1400.0 * np.radians(1.5)) < 4.0
+    assert causes(leaning((0.003, -0.003))[0]) == []
+
+
+def leaning(
+    tilt: tuple[float, float], shift: tuple[float, float] = (0.0, 0.0)
+) -> tuple[Problem, Array, DepthErrors]:
+    """Return a session of eight stations with such depth, and where the camera truly is."""
+    depth = DepthErrors(tilt=tilt, shift=shift, bow_mm=0.05)
+    session = simulated(
+        Case(stations=8), np.random.default_rng(7), Seen(BOARD.points(), CAMERA, depth)
+    )
+    camera = replace(CAMERA, u=U, depth=DepthCamera(0.1, "camera", 0.0))
+    return replace(session.problem, camera=camera, locate="depth"), session.camera, depth
+
+
+def causes(problem: Problem) -> list[Finding]:
+    return [item for item in diagnosed(problem).findings if item.code in CAUSES]
+
+
 def test_points_in_space_owe_nothing_to_the_lens_data() -> None:
     problem = problem_of(None, 4)
     space = tuple(replace(seen, spatial=True) for seen in problem.observations)
@@ -102,6 +161,7 @@ def test_points_in_space_owe_nothing_to_the_lens_data() -> None:
     told, known = (
         estimated(replace(problem, observations=space, camera=each)) for each in (vague, exact)
     )
+    assert not set(DEPTH_SHIFTS) & set(told.systematic.names)
     np.testing.assert_allclose(displacement(told.geometric, known.geometric), 0.0, atol=1e-4)
 
 

@@ -8,8 +8,12 @@ the first pixel.
 What lens data and a board's points may be off by are unknowns that all views share. Of the board
 its scale, stretch and shear within its plane, and out of it a bow along both sides (a parabola
 each) and a twist; of the camera focal length, principal point (x, y), two radial shapes r³ and r⁵
-of what distortion leaves, and the scale of the depth that it measures. The pixel of a point moves
-by ``Q · terms``, to first order: a percent of focal length leaves out 0.1 px at the border.
+of what distortion leaves. The pixel of a point moves by ``Q · terms``, to first order: a percent of
+focal length leaves out 0.1 px at the border.
+
+Depth may be off by its scale; by tilts about the image's x and y axes, which put y farther and x
+nearer in proportion, along the ray of the pixel; and by shifts along both, which put the depth of
+a point on a pixel beside it. A sensor that is turned against the image does both.
 """
 
 from __future__ import annotations
@@ -23,7 +27,7 @@ from numpy.typing import ArrayLike, NDArray
 from ..arrays import Array
 from ..errors import StationbookError
 from ..frames import turns
-from .model import ASSUMED_DEPTH_SCALE_U, DISTORTION_COUNTS, Camera
+from .model import DISTORTION_COUNTS, Camera
 
 UNDISTORT_STEPS = 20  # Newton steps; quadratic convergence needs about 5 on real lenses
 UNDISTORT_TOLERANCE = 1e-12  # [-] step in normalised coordinates, far below 1e-6 px
@@ -229,18 +233,22 @@ NAMES = (
     "board scale", "board stretch", "board shear", "board bow along the rows",
     "board bow along the columns", "board twist", "focal length", "image centre x",
     "image centre y", "distortion r³", "distortion r⁵", "depth scale",
+    "depth tilt about x", "depth tilt about y", "depth shift along x", "depth shift along y",
 )  # fmt: skip
-UNITS = ("", "", "", "mm", "mm", "mm", "", "px", "px", "px", "px", "")
+UNITS = ("", "", "", "mm", "mm", "mm", "", "px", "px", "px", "px", "", *["deg"] * 4)
 OF_BOARD = 6  # terms that belong to the board, in its plane and out of it; the others to the camera
-DEPTH_SCALE = len(NAMES) - 1  # and the last one to its depth
+DEPTH_SCALE = NAMES.index("depth scale")  # and this one and those after it to its depth
 SHAPES, BOWS, CENTRES = NAMES[1:OF_BOARD], NAMES[3:5], NAMES[7:9]
+DEPTH_TILTS, DEPTH_SHIFTS = NAMES[-4:-2], NAMES[-2:]
 X_AXIS, Y_AXIS = np.eye(2)[:, :, None]
+DEGREE = np.radians(1.0)
+LEAST_Z_MM, WIDEST = 1e-3, 1.0  # mm, [-]; no camera measures depth 45° or more beside its axis
 STEP = 1e-4  # [-] of normalised coordinates, for the change of magnification
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Terms:
-    """The terms that are not known exactly: ``sd_of_all`` (12,), 0 for one that is.
+    """The terms that are not known exactly: ``sd_of_all`` (16,), 0 for one that is.
 
     ``principal`` (2,) and ``corner_px`` say where the image's centre and farthest corner lie,
     ``middle`` (2,) and ``reach`` (2,) [mm] the same of the board, from point 0 on; ``reach`` is
@@ -257,7 +265,7 @@ class Terms:
 
     @property
     def kept(self) -> NDArray[np.bool_]:
-        """Which of the terms are unknown (12,)."""
+        """Which of the terms are unknown (16,)."""
         return np.asarray(self.sd_of_all > 0.0)
 
     @property
@@ -276,10 +284,15 @@ class Terms:
         return int(self.kept[:OF_BOARD].sum())
 
     @property
-    def of_lens(self) -> NDArray[np.bool_]:
-        """Which of the unknown terms (q,) lens data are off by, depth apart."""
-        every = np.arange(len(NAMES))
-        return np.asarray(((every >= OF_BOARD) & (every < DEPTH_SCALE))[self.kept])
+    def of_depth(self) -> int:
+        """How many of the unknown terms belong to depth; they come last."""
+        return int(self.kept[DEPTH_SCALE:].sum())
+
+    @property
+    def of_image(self) -> NDArray[np.bool_]:
+        """Which of the unknown terms (q,) have no part in points that were measured in space."""
+        part = (*NAMES[OF_BOARD:DEPTH_SCALE], *DEPTH_SHIFTS)
+        return np.isin(self.names, part)
 
     @property
     def names(self) -> tuple[str, ...]:
@@ -290,6 +303,10 @@ class Terms:
     def units(self) -> tuple[str, ...]:
         """Units of the unknown terms; "" is a ratio."""
         return tuple(unit for unit, kept in zip(UNITS, self.kept, strict=True) if kept)
+
+    def without(self, names: Sequence[str]) -> Terms:
+        """Return the terms, those with these names known exactly."""
+        return replace(self, sd_of_all=np.where(np.isin(NAMES, names), 0.0, self.sd_of_all))
 
     def only(self, names: Sequence[str]) -> Terms:
         """Return the terms with these names as the unknown ones."""
@@ -310,12 +327,18 @@ class Terms:
         for row, term in enumerate(np.flatnonzero(self.kept)):
             out[:, row] = shifts[term]
 
-    def depth_rows(self, points: Array, R: Array, depths: Array) -> Array:
-        """Return how the depths (n, m) measured of ``points`` (n, m, 3) change, (n, q, m)."""
-        Q = np.zeros((len(depths), len(NAMES), depths.shape[1]))
+    def depth_rows(self, points: Array, R: Array, places: Array) -> Array:
+        """Return how the depths measured of ``points`` (n, m, 3) change, (n, q, m).
+
+        ``R`` (n, 3, 3) of camera_T_board, ``places`` (n, m, 3) where it puts the points.
+        """
+        Q = np.zeros((len(places), len(NAMES), places.shape[1]))
         shifts = self._by_board(R[:, 2].T[..., None], np.moveaxis(points, 2, 0))
         Q[:, :OF_BOARD] = np.stack(shifts, axis=1)
-        Q[:, DEPTH_SCALE] = depths
+        z, normal = places[:, None, :, 2], R[:, :, 2]
+        Q[:, DEPTH_SCALE:-2] = np.swapaxes(_share_of_depth(places), 1, 2) * z
+        beside = normal[:, :2, None] * z**2 / (places @ normal[..., None]).swapaxes(1, 2)
+        Q[:, -2:] = DEGREE * beside
         return np.asarray(Q[:, self.kept])
 
     def moved(self, points: Array, off: Array) -> Array:
@@ -343,7 +366,8 @@ class Terms:
         part = off / self.corner_px
         square = (part**2).sum(axis=-2, keepdims=True)
         cubic, none = part * square, np.zeros_like(pixels)
-        return [off, none + X_AXIS, none + Y_AXIS, cubic, cubic * square, none]
+        of_depth = [none] * (len(NAMES) - DEPTH_SCALE)
+        return [off, none + X_AXIS, none + Y_AXIS, cubic, cubic * square, *of_depth]
 
     def located(self, places: Array, lens: Lens) -> Array:
         """Return how far off parts at ``places`` (n, 3) [mm] are located, (n, 3, q) per term.
@@ -364,17 +388,28 @@ class Terms:
     def located_by_depth(self, places: Array) -> Array:
         """Return how far off parts at ``places`` (n, 3) [mm] are located by points in space.
 
-        (n, 3, q): their scale is that of the depth.
+        (n, 3, q): along their rays by scale and tilts, beside them by shifts.
         """
         rows = np.zeros((*places.shape, len(NAMES)))
-        rows[..., DEPTH_SCALE] = places
+        rows[..., DEPTH_SCALE:-2] = places[..., None] * _share_of_depth(places)[..., None, :]
+        rows[..., 0, -2] = rows[..., 1, -1] = DEGREE * places[..., 2]
         return np.asarray(rows[..., self.kept])
 
     def _direction(self, n: Array, lens: Lens) -> Array:
-        """Return the shift of normalised coordinates (k, 2, 6) per term, at ``n`` (k, 2)."""
+        """Return the shift of normalised coordinates (k, 2, 10) per term, at ``n`` (k, 2)."""
         pixels, J = _pixels(_distorted(n[:, 0], n[:, 1], lens), lens)
         shift = np.moveaxis(np.array(self._by_lens(pixels)), (0, 1, 2), (2, 1, 0))
         return np.asarray(np.linalg.solve(np.moveaxis(J, -1, 0), shift))
+
+
+def _share_of_depth(places: Array) -> Array:
+    """Return what share of itself depth at ``places`` (..., 3) is off per unit, (..., 3).
+
+    By its scale and by the tilts about the image's x and y axes.
+    """
+    z = np.maximum(places[..., 2], LEAST_Z_MM)
+    x, y = (np.clip(places[..., k] / z, -WIDEST, WIDEST) for k in range(2))
+    return np.stack([np.ones_like(x), DEGREE * y, -DEGREE * x], axis=-1)
 
 
 def terms(camera: Camera, points: Array, scale_u: float, bow_u_mm: float) -> Terms:
@@ -384,9 +419,9 @@ def terms(camera: Camera, points: Array, scale_u: float, bow_u_mm: float) -> Ter
     low, high = points[:, :2].min(axis=0), points[:, :2].max(axis=0)
     half = np.maximum((high - low) / 2.0, 1e-9)
     edge = u.edge_px / np.sqrt(2.0)  # two shapes that both reach the corner
-    depth = 0.0 if camera.depth is None else camera.depth.scale_u
-    depth = ASSUMED_DEPTH_SCALE_U if depth is None else depth
-    sd = [*[scale_u] * 3, *[bow_u_mm] * 3, u.focal, u.center_px, u.center_px, edge, edge, depth]
+    scale, tilt = (0.0, 0.0) if camera.depth is None else camera.depth.known_u
+    of_lens = [u.focal, u.center_px, u.center_px, edge, edge]
+    sd = [*[scale_u] * 3, *[bow_u_mm] * 3, *of_lens, scale, *[tilt] * 4]
     return Terms(
         sd_of_all=np.array(sd, float),
         principal=K[:2, 2],

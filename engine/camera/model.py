@@ -35,6 +35,7 @@ class PartLensU(LensU):
 ASSUMED_LENS_U = LensU()
 LENS_U_WORDS = {"focal": "focal length", "center_px": "centre", "edge_px": "image corner"}
 ASSUMED_DEPTH_SCALE_U = 0.002  # [-]; warm, calibrated 3-D cameras keep 0.1 to 0.3 %, CP, no source
+ASSUMED_DEPTH_TILT_DEG = 0.2  # of depth against the image, about each axis; CP, no source
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,12 +45,21 @@ class DepthCamera:
     ``scale_mm``: how many mm one unit of the file is. ``frame`` "camera": depth lies on the pixels
     of the image and counts along the camera's axis; points of clouds have x to the right, y down.
     ``scale_u``: standard uncertainty of all lengths it measures, relative; None: not given,
-    `ASSUMED_DEPTH_SCALE_U` holds.
+    `ASSUMED_DEPTH_SCALE_U` holds. ``tilt_u_deg`` the same of how depth leans against the image,
+    about each of its axes: z off in proportion to y and to x; None: `ASSUMED_DEPTH_TILT_DEG`.
     """
 
     scale_mm: float
     frame: Literal["camera"]
     scale_u: float | None = None
+    tilt_u_deg: float | None = None
+
+    @property
+    def known_u(self) -> tuple[float, float]:
+        """Standard uncertainties of scale [-] and tilt [deg], as given or else as assumed."""
+        scale = ASSUMED_DEPTH_SCALE_U if self.scale_u is None else self.scale_u
+        tilt = ASSUMED_DEPTH_TILT_DEG if self.tilt_u_deg is None else self.tilt_u_deg
+        return scale, tilt
 
 
 @dataclass(frozen=True, slots=True)

@@ -352,12 +352,13 @@ def plane_rows(views: Views, poses: Array, terms: Terms | None) -> tuple[Array, 
     if views.planes is None or views.depths is None:
         raise ValueError("these views hold no depth")
     turned = views.points @ np.swapaxes(poses[:, :3, :3], 1, 2)
-    z = turned[..., 2] + poses[:, 2, 3, None]
+    places = turned + poses[:, None, :3, 3]
+    z = places[..., 2]
     J = np.zeros((*z.shape, 6))
     J[..., 0], J[..., 1], J[..., 5] = turned[..., 1], -turned[..., 0], 1.0
     Q = np.empty((*z.shape, 0))
     if terms is not None:
-        Q = np.swapaxes(terms.depth_rows(views.points, poses[:, :3, :3], z), 1, 2)
+        Q = np.swapaxes(terms.depth_rows(views.points, poses[:, :3, :3], places), 1, 2)
     residual = (views.planes @ (views.depths - z)[..., None])[..., 0]
     return views.planes @ J, residual, views.planes @ Q
 

@@ -274,6 +274,23 @@ ENTRIES: dict[str, Entry] = {
         "Take images at the size of the lens calibration: no binning, no scaling by grabber or "
         "viewer. Or, where parts are located in such images too, enter the lens data of that size.",
     ),
+    "depth-tilted": error(
+        "Depth is tilted against the image by {angle:.2f}°: by {about_x:+.2f}° about the image's x "
+        "axis and {about_y:+.2f}° about its y axis. The cell says {allowed:.2g}° for each.",
+        "Have the 3-D camera calibrated, warm, and its depth laid on this image afresh by its "
+        "maker's routine; then record again. A transform does not take all of it away.",
+        cause="A 3-D camera that was knocked or is cold, depth laid on the image with the "
+        "calibration of another camera, or a cloud that was turned.",
+        shows="Planes of the board by depth lean against those by its image at all stations alike: "
+        "z is off in proportion to x or y.",
+    ),
+    "depth-tilted/shift": error(
+        "Depth is shifted against the image by ({right:+.1f}, {down:+.1f}) px: each pixel has the "
+        "depth of the one beside it. The cell says {allowed:.2g}°.",
+        "Have the 3-D camera calibrated, warm, and its depth laid on this image afresh by its "
+        "maker's routine; check that image and depth have one size and one crop. Then record "
+        "again.",
+    ),
     "image-turned": error(
         "In the {stations:image of station|images of stations} {stations} the board was seen "
         "turned by {suggested}: so read, it fits the others.",

@@ -265,6 +265,23 @@ ENTRIES: dict[str, Entry] = {
         cause="camera.depth.scale_u is absent in the cell.",
         shows="Where a station carries depth, until it is entered.",
     ),
+    "depth-leans": note(
+        "Depth is tilted against the image by {angle:.2f}° ({about_x:+.2f}° about the image's x "
+        "axis, {about_y:+.2f}° about its y axis): up to {corner_mm:.2f} mm at the corners of the "
+        "work volume, which no transform takes away.",
+        "Have the 3-D camera calibrated, warm, and its depth laid on the image afresh by its "
+        "maker's routine.",
+        cause="The calibration of the 3-D camera is a little off, or it is cold.",
+        shows="Tilt and shift of depth against the image are estimated with the stations, from "
+        "the planes of the board by both.",
+    ),
+    "depth-tilt-assumed": note(
+        "How well depth is aligned with the image is not given; {angle:g}° about each axis is "
+        "assumed.",
+        "Enter camera.depth.tilt_u_deg from the 3-D camera's certificate.",
+        cause="camera.depth.tilt_u_deg is absent in the cell.",
+        shows="Where a station carries depth, until it is entered.",
+    ),
     "image-size": error(
         "The image is {width} × {height} px, the lens data are for {cell_width} × "
         "{cell_height} px.",

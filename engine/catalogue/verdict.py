@@ -242,7 +242,7 @@ ENTRIES: dict[str, Entry] = {
         "The largest part of a pick's uncertainty comes from: {part} (u = {share:.2g} mm).",
         "Measure the board over its whole length ({length:.0f} mm) to 0.1 mm, and enter pitch_mm "
         "and scale_u: U {now:.2g} → {after:.2g} mm.",
-        cause="The board's scale, the lens data or the board's height is known only roughly.",
+        cause="The board's scale, lens data, depth or the board's height is known only roughly.",
         shows="One single measurement would shrink U by a tenth or more.",
     ),
     "what-helps/assumed": note(
@@ -256,6 +256,12 @@ ENTRIES: dict[str, Entry] = {
         "Calibrate the lens afresh from 20 images other than these stations, spread to the image's "
         "corners (`stationbook lens` on a session of their own), and enter camera.u; known to 0.03 "
         "% and 0.5 px: U {now:.2g} → {after:.2g} mm.",
+    ),
+    "what-helps/depth": note(
+        "The largest part of a pick's uncertainty comes from: {part} (u = {share:.2g} mm).",
+        "Have the 3-D camera's scale and its alignment with the image calibrated, and enter "
+        "camera.depth.scale_u and tilt_u_deg; known to 0.05 % and 0.02°: U {now:.2g} → {after:.2g} "
+        "mm.",
     ),
     "what-helps/height": note(
         "The largest part of a pick's uncertainty comes from: {part} (u = {share:.2g} mm).",

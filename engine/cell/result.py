@@ -27,7 +27,7 @@ NOT_ACCEPTED: Verdict = "not-accepted"
 # what the fit says of its own uncertainty beside one of them means nothing.
 DIAGNOSED_OF_ALL = (
     "pairing", "rotation-convention", "unit", "inverse-pose", "board-moved", "camera-moved",
-    "board-pitch", "board-bowed", "lens", "image-turned", "board-counts",
+    "board-pitch", "board-bowed", "lens", "depth-tilted", "image-turned", "board-counts",
 )  # fmt: skip
 CAUSES_OF_ALL = (*DIAGNOSED_OF_ALL, "joints-disagree")
 

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..arrays import Array
-from ..camera.lens import BOWS, NAMES, Lens, Terms
+from ..camera.lens import BOWS, DEPTH_SHIFTS, DEPTH_TILTS, NAMES, Lens, Terms
 from ..camera.views import Views, linearised, plane_rows
 from ..tails import chi2_isf
 
@@ -33,6 +33,8 @@ CHANCE = 1e-3  # [-] that depth which is as good as it says is questioned
 COVERAGE = float(np.sqrt(chi2_isf(CHANCE, 1)))  # [-] standard uncertainties that go with it
 MEDIAN_SIZE = chi2_isf(0.5, 3)  # [-] of three numbers, squared
 LARGEST_SIZE = chi2_isf(0.01, 3)  # [-] beyond it a single board weighs less
+LEANING_DEG = 4.0  # depth that leans by more is none of this image; CP, no source
+LEAST_OPEN = 3  # boards that tell a scale from a tilt
 MOST_INFLATED = 9.0  # [-] times the variance that depth states of itself: three times the noise
 
 
@@ -117,12 +119,14 @@ def _smooth(basis: Array, z: Array, there: NDArray[np.bool_]) -> tuple[Array, fl
 class Compared:
     """Planes by depth less planes by the pixels: ``off`` (n, 3) [mm] and ``covariance`` (n, 3, 3).
 
-    ``by_terms`` (n, 3, q): what lens, board and depth add per unit; ``distance`` (n,) [mm].
+    ``by_terms`` (n, 3, q): what lens, board and depth add per unit; ``by_scale`` (n, 3) [mm] what
+    all of depth does, relative; ``distance`` (n,) [mm].
     """
 
     off: Array
     covariance: Array
     by_terms: Array
+    by_scale: Array
     distance: Array
 
     def whole_covariance(self, sd: Array) -> Array:
@@ -131,11 +135,17 @@ class Compared:
         return np.asarray(self.covariance + by @ np.swapaxes(by, 1, 2))
 
     def common_scale(self, sd: Array) -> tuple[float, float]:
-        """Return what depth of all boards is off alike, relative, and its u."""
-        share = self.off[:, 0] / self.distance
-        own = (self.covariance[:, 0, 0] / self.distance**2).sum() / len(share) ** 2
-        by = (self.by_terms[:, 0] / self.distance[:, None]).mean(axis=0) * sd
-        return float(share.mean()), float(np.sqrt(own + by @ by))
+        """Return what depth of all boards is off alike, relative, and its u, by least squares.
+
+        Beside what the terms, known to ``sd`` (q,), are off.
+        """
+        rows = np.concatenate([self.by_scale[..., None], self.by_terms * sd], axis=2)
+        W = np.linalg.solve(self.covariance, rows)
+        M = np.einsum("nij,nik->jk", rows, W)
+        M[1:, 1:] += np.eye(len(sd))
+        spread = np.linalg.inv(M)
+        scale = float((spread @ np.einsum("nij,ni->j", W, self.off))[0])
+        return scale, float(np.sqrt(spread[0, 0]))
 
 
 def compared(
@@ -145,12 +155,15 @@ def compared(
 
     ``covariances`` (n, 3, 3) [mm²] are those of the planes; ``poses`` (n, 4, 4) of the pixels.
     """
+    if views.planes is None or views.depths is None:
+        raise ValueError("these views hold no depth")
     flat = linearised(replace(views, depths=None, planes=None), poses, lens, terms)
     J, residual, Q = plane_rows(views, poses, terms)
     off = residual - (J @ flat.step[..., None])[..., 0]
     pixels = noise_px**2 * J @ np.linalg.solve(flat.information, np.swapaxes(J, 1, 2))
     middle = np.einsum("nij,nj->ni", poses[:, :3, :3], views.points.mean(axis=1)) + poses[:, :3, 3]
-    return Compared(off, covariances + pixels, Q - J @ flat.by_terms, middle[:, 2])
+    by_scale = (views.planes @ views.depths[..., None])[..., 0] - residual
+    return Compared(off, covariances + pixels, Q - J @ flat.by_terms, by_scale, middle[:, 2])
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -194,7 +207,8 @@ def weighed(
 
     ``poses`` (n, 4, 4) by the pixels alone, ``px`` the pixel noise of these. Where planes scatter
     against the pixels more than both explain, they weigh less: all of them by the median, one
-    that is far off by its own; a bent one does not count. None: no view holds depth.
+    that is far off by its own; a bent one does not count. That depth leans leaves none out.
+    None: no view holds depth.
     """
     n, m = views.weight.shape
     bow_u_mm = float(terms.sd_of_all[NAMES.index(BOWS[0])])
@@ -218,9 +232,10 @@ def weighed(
         return views, told if bent.any() else None
     with_depth = replace(views, depths=z, planes=rows)
     found = compared(with_depth.take(used), C[used], poses[used], lens, terms, px)
-    scale, scale_u = found.common_scale(terms.sd)
+    open_ = _open(terms) if used.sum() >= LEAST_OPEN else terms.sd
+    scale, scale_u = found.common_scale(open_)
     times = _inflation(found, terms.sd)
-    typical = float(np.median(times))
+    typical = min(float(np.median(each)) for each in (times, _inflation(found, open_)))
     far = abs(scale) > COVERAGE * scale_u
     if far or typical > MOST_INFLATED:
         return views, Weighed(nothing, bent, scale, scale_u, typical, left_out=True)
@@ -230,10 +245,19 @@ def weighed(
     return whole, Weighed(used, bent, scale, scale_u, typical, False, noise, bend)
 
 
+def _open(terms: Terms) -> Array:
+    """Return the standard deviations (q,) of the terms, depth leaning as far as any may.
+
+    That is a cause of its own, of which no more is told where depth is left out.
+    """
+    leaning = np.isin(terms.names, (*DEPTH_TILTS, *DEPTH_SHIFTS))
+    return np.where(leaning, np.maximum(terms.sd, LEANING_DEG), terms.sd)
+
+
 def _inflation(found: Compared, sd: Array) -> Array:
     """Return how many times (n,) each plane's variance is larger than stated, at least 1."""
     times = np.ones(len(found.off))
-    for _ in range(2):
+    for _ in range(ROUNDS):
         P = found.covariance * times[:, None, None]
         W = np.linalg.solve(P, found.by_terms)
         M = np.einsum("nij,nik->jk", found.by_terms, W) + np.diag(sd**-2.0)

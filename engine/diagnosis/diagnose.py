@@ -37,6 +37,7 @@ from .causes import (
 )
 from .gravity import ERROR_CHANCE, MOVES, STATION_CODES, weighed
 from .images import GARBLED_PX, count_causes, image_causes, turned_causes
+from .leaning import leaning_causes
 from .likeliest import SURE, least_weight, likeliest, likeliest_each, no_agreement, or_bad_stops
 from .optics import allowed_causes, pattern_causes, shape_causes, term_causes
 from .reported import reported_causes
@@ -85,7 +86,7 @@ UNREAD = ("view-behind", "too-few")  # nor these beside what the images or repor
 # be gone.
 OF_THE_WHOLE = (
     "unobservable", "volume-far", "weak-direction", "tolerance", "what-helps", "pick-differs",
-    "view-behind", "number-disagrees",
+    "view-behind", "number-disagrees", "depth-leans",
 )  # fmt: skip
 MOST_JUDGED, RUN = 60, 10  # stations that judge where nothing fits, in runs of so many
 KEPT = ("point_ids", "camera_T_board", "joints")  # of a station, what a cause that is kept changes
@@ -421,6 +422,7 @@ def _tried(view: Scene, families: set[str]) -> Iterator[Callable[[], list[Cause]
         yield lambda: scale_causes(view)
     if scatters or families & {"term", "pitch", "lens", "split"}:
         yield lambda: term_causes(view)
+        yield lambda: leaning_causes(view)
     if families & {"term", "lens"}:
         yield lambda: turned_causes(view.found, texts_of(view))
     if not scatters:

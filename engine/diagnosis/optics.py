@@ -10,6 +10,7 @@ a pattern that repeats on the board instead, and is tested alike.
 
 from __future__ import annotations
 
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -331,23 +332,40 @@ def term_causes(now: Scene) -> list[Cause]:
     bowed = replace(board, bow_u_mm=WIDER * board.u.bow_mm)
     shaped = replace(bowed, scale_u=WIDER * board.u.scale)
     moved = replace(camera, u=replace(u, center_px=WIDER * u.center_px))
-    causes = _other_images(now.found, texts_of(now))
-    for names, problem, tell in (
+    wider = (
         (BOWS, replace(now.found.problem, board=bowed), _bow_finding),
         (SHAPES, replace(now.found.problem, board=shaped), _off_shape),
         (CENTRES, replace(now.found.problem, camera=moved), _centre_finding),
-    ):
-        found = fitted(problem, agreeing=True)
-        if found is None or absurd(found.fit.noise, found.prior):
-            continue
-        known, stated = found.gathered.terms, now.found.gathered.terms.sd
-        watched = np.isin(known.names, names)
-        off = found.fit.state.errors[len(found.systematic.sd) :][watched]
-        if np.linalg.norm(off / stated[watched]) > LEAST_DEVIATES:
-            weight = weight_of(found) + SCALE_SHARE + _one_alone(found, stated, watched)
-            said = tell(problem, known.only(names), off)
-            causes.append(Cause(weight, (said,), problem, texts_of(now), found=found))
-    return causes
+    )
+    causes = [cause for one in wider for cause in wider_causes(now, *one)]
+    return [*_other_images(now.found, texts_of(now)), *causes]
+
+
+def wider_causes(
+    now: Scene,
+    names: Sequence[str],
+    problem: Problem,
+    tell: Callable[[Problem, Terms, Array], Finding],
+    alone: Sequence[Sequence[str]] = (),
+) -> list[Cause]:
+    """Return the terms ``names`` as a cause, whose priors are wider in ``problem``.
+
+    ``tell`` makes its finding of that, of these terms, and of what they are off (k,). None where
+    the stations put them within what the cell says. ``alone``: which of them may be wrong without
+    the others; none given: each.
+    """
+    found = fitted(problem, agreeing=True)
+    if found is None or absurd(found.fit.noise, found.prior):
+        return []
+    known, stated = found.gathered.terms, now.found.gathered.terms.sd
+    watched = np.isin(known.names, names)
+    off = found.fit.state.errors[len(found.systematic.sd) :][watched]
+    if np.linalg.norm(off / stated[watched]) <= LEAST_DEVIATES:
+        return []
+    groups = [np.isin(known.names, group) for group in alone or [[name] for name in names]]
+    weight = weight_of(found) + SCALE_SHARE + _some_alone(found, stated, groups)
+    said = tell(problem, known.only(names), off)
+    return [Cause(weight, (said,), problem, texts_of(now), found=found)]
 
 
 BINNED = 0.5, 2.0  # [-] times the size at which cameras and grabbers also deliver images
@@ -391,8 +409,8 @@ def _distortion_px(camera: Camera) -> float:
     return float(np.linalg.norm(project(ahead, camera) - corners, axis=1).max())
 
 
-def _one_alone(found: Solution, stated: Array, watched: NDArray[np.bool_]) -> float:
-    """Return by how much more likely it is that one ``watched`` term is wrong than that all are.
+def _some_alone(found: Solution, stated: Array, groups: Sequence[NDArray[np.bool_]]) -> float:
+    """Return by how much more likely it is that one of the ``groups`` (q,) is wrong than all terms.
 
     Log odds, never below 0. ``stated`` (q,) are the standard deviations of the terms by the cell,
     wider in ``found``: one that is wrong by itself need not pay for the freedom of the others.
@@ -402,10 +420,7 @@ def _one_alone(found: Solution, stated: Array, watched: NDArray[np.bool_]) -> fl
     told = np.linalg.inv(found.fit.covariance[first:, first:])
     score = told @ found.fit.state.errors[first - 12 :]
     information = np.asarray(told - np.diag(wide**-2), float)
-    each = [
-        _log_evidence(score, information, np.where(np.arange(len(wide)) == k, wide, stated))
-        for k in np.flatnonzero(watched)
-    ]
+    each = [_log_evidence(score, information, np.where(group, wide, stated)) for group in groups]
     alone = max(each) - float(np.log(len(each)))
     return max(0.0, alone - _log_evidence(score, information, wide))
 

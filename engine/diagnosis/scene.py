@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..arrays import Array
-from ..camera.lens import CENTRES, NAMES, SHAPES
+from ..camera.lens import CENTRES, DEPTH_SHIFTS, DEPTH_TILTS, NAMES, SHAPES
 from ..camera.views import linearised
 from ..cell.stations import Layout, Observation, layout, normal_fields, numbers
 from ..errors import SolveError
@@ -189,7 +189,8 @@ def fields_of(problem: Problem, seen: Observation, texts: Texts) -> tuple[str, .
 
 
 Family = Literal["field", "station", "split", "pitch", "lens", "term", "noise", "whole"]
-WATCHED = (*((name,) for name in SHAPES), CENTRES)  # a centre may lie off any way
+# What may lie off any way is tested together.
+WATCHED = (*((name,) for name in SHAPES), CENTRES, DEPTH_TILTS, DEPTH_SHIFTS)
 TOLD = 0.05  # [-] of a prior variance that the data must have taken away to tell anything
 
 # The noise of rotation and of position are estimated apart, so a test of one field has about half
@@ -370,7 +371,7 @@ def lens_test(scene: Scene) -> tuple[float, float, float]:
 
 
 def term_alarms(scene: Scene) -> list[Alarm]:
-    """Return how far image centre and shape of the board lie from what the cell says of them.
+    """Return how far image centre, shape of the board and depth lie from what the cell says.
 
     An error e with prior variance s² and variance g after the fit was told by e² / (s² − g) normal
     deviates squared. Most of that is what the cell allows, so a few stations tell it as many do.

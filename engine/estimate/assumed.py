@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from ..boards.pattern import Board
-from ..camera.model import ASSUMED_DEPTH_SCALE_U, ASSUMED_LENS_U
+from ..camera.model import ASSUMED_DEPTH_SCALE_U, ASSUMED_DEPTH_TILT_DEG, ASSUMED_LENS_U
 from ..findings import Finding, Level, finding
-from .budget import BOARD, LENS, NUMBERS
+from .budget import BOARD, DEPTH, LENS, NUMBERS
 from .problem import Problem
 from .result import Result
 
@@ -15,7 +15,7 @@ EXACT_SCALE = 2e-4  # [-] of board or focal length; 0.04 mm over 200 mm, which n
 
 
 def input_findings(problem: Problem) -> list[Finding]:
-    """Return `lens-assumed`, `depth-scale-assumed`, `locate-assumed` where nothing is said."""
+    """Return what is assumed of lens and depth, and of how parts are located, as `...-assumed`."""
     items = list[Finding]()
     seen = any(item.pixels is not None for item in problem.observations)
     if seen and (absent := problem.camera.u_assumed):
@@ -24,6 +24,8 @@ def input_findings(problem: Problem) -> list[Finding]:
     measured = any(item.depths is not None for item in problem.observations)
     if measured and (depth is None or depth.scale_u is None):
         items.append(finding("depth-scale-assumed", percent=100 * ASSUMED_DEPTH_SCALE_U))
+    if measured and (depth is None or depth.tilt_u_deg is None):
+        items.append(finding("depth-tilt-assumed", angle=ASSUMED_DEPTH_TILT_DEG))
     if problem.camera.guessed:
         items.append(_lens_unknown(problem, seen))
     if seen and problem.locate is None:
@@ -82,7 +84,7 @@ def help_findings(result: Result, assumed: Finding | None) -> list[Finding]:
     return [
         finding(
             "what-helps",
-            {LENS: "lens", NUMBERS: "height"}.get(made_of.help_, board),
+            {LENS: "lens", DEPTH: "depth", NUMBERS: "height"}.get(made_of.help_, board),
             assumed="" if assumed is None else assumed.message,
             part=made_of.parts[0].name,
             share=made_of.parts[0].u_mm,

@@ -14,6 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from ..arrays import Array
+from ..camera.lens import DEPTH_SCALE, NAMES
 from ..cell.budget import Part, StoredBudget
 from ..tails import t_isf
 from .drift import hidden_drift
@@ -26,10 +27,12 @@ from .ties import HEIGHT
 PIXELS, TURNS, PLACES = "pixels", "rotation of the stops", "position of the stops"
 ARM, BOARD, LENS, NUMBERS = "robot accuracy", "board", "lens data", "measured numbers"
 KNOCK = "a knock meanwhile"  # of camera or board, that no station shows for certain
+DEPTH = "scale and alignment of depth"
 NORMAL_95 = 1.96  # [-] of a normal deviate; U = 2u rounds it up
 AGREES = 0.02  # [-] share by which the parts may miss the whole; several cameras are no such sum
 MEASURED_U_MM = 0.1  # mm; a length over the whole board, or its height, with a calliper, CP
 FRESH_FOCAL, FRESH_PX = 0.0003, 0.5  # [-], px; a fresh lens calibration of 20 images, CP
+FRESH_SCALE, FRESH_DEG = 0.0005, 0.02  # [-], deg; a fresh one of a 3-D camera, CP
 MOSTLY = 0.8  # [-] of u: the rest of it, and so what further stations gain, is a fifth at most
 LEAST_STATED = 1e-9  # [-] of a part that is nothing
 
@@ -40,8 +43,8 @@ class Budget:
 
     ``degrees`` are the effective degrees of freedom, ``coverage`` the factor that makes 95 % of
     them, ``corners`` what all corners of the work volume at once take more. ``help_`` is the part
-    (board, lens or height) whose measurement would shrink u most, to ``after_mm``; None: none by a
-    tenth. ``length_mm`` the board's longer side. ``drift_mm``: what a drift may add, see
+    (board, lens, depth or height) whose measurement would shrink u most, to ``after_mm``; None:
+    none by a tenth. ``length_mm`` the board's longer side. ``drift_mm``: what a drift may add, see
     `hidden_drift`; ``closing``: a stop that returned to the first shows it best. ``knock``: what
     the part `KNOCK` is, and the station from which on it shows if it was; None: no part.
     """
@@ -137,7 +140,13 @@ def _covariances(found: Solution) -> dict[str, Array]:
     pixels[12 + p :, 12 + p :] += images
     turns, places = by_stop[:, :3], by_stop[:, 3:]
     board = 12 + p + found.gathered.terms.of_board
-    blocks = {ARM: slice(12, 12 + p), BOARD: slice(12 + p, board), LENS: slice(board, None)}
+    depth = len(G) - found.gathered.terms.of_depth
+    blocks = {
+        ARM: slice(12, 12 + p),
+        BOARD: slice(12 + p, board),
+        LENS: slice(board, depth),
+        DEPTH: slice(depth, None),
+    }
     arm_sd = np.sqrt(stations.systematic_variance(noise))
     sd = np.concatenate([np.ones(12), arm_sd, stations.terms_sd])
     parts = {
@@ -186,14 +195,21 @@ def _best_help(
 def _measurements(found: Solution) -> list[tuple[str, Array]]:
     """Return what could be measured: its name, and what it tells (i, k), in its own u."""
     terms, first = found.gathered.terms, 12 + len(found.systematic.sd)
-    lens, items = terms.names[terms.of_board :], list[tuple[str, Array]]()
+    end = terms.count - terms.of_depth
+    lens, depth = terms.names[terms.of_board : end], terms.names[end:]
+    items = list[tuple[str, Array]]()
     unknowns = np.eye(first + terms.count)
     if terms.kept[0]:
         length = found.problem.board.length_mm
         items.append((BOARD, unknowns[first : first + 1] * length / MEASURED_U_MM))
     if lens:
         fresh = np.array([FRESH_FOCAL if name == "focal length" else FRESH_PX for name in lens])
-        items.append((LENS, unknowns[-len(lens) :] / fresh[:, None]))
+        items.append((LENS, unknowns[first:][terms.of_board : end] / fresh[:, None]))
+    if depth:
+        fresh = np.array(
+            [FRESH_SCALE if name == NAMES[DEPTH_SCALE] else FRESH_DEG for name in depth]
+        )
+        items.append((DEPTH, unknowns[first:][end:] / fresh[:, None]))
     for tie in found.stations.constraints:
         if tie.name == HEIGHT:
             more = (found.problem.board.height_u_mm / MEASURED_U_MM) ** 2 - 1.0

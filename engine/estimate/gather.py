@@ -87,7 +87,7 @@ class Gathered:
     @property
     def foreign(self) -> NDArray[np.bool_]:
         """Which terms had no part in a view (n, q)."""
-        return self.spatial[:, None] & self.terms.of_lens
+        return self.spatial[:, None] & self.terms.of_image
 
     def renumbered(self, turn: Index) -> Views:
         """Return the views with each station's points renumbered by its turn (n,)."""

@@ -5,8 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from ..arrays import Array
-from ..camera.lens import DEPTH_SCALE, NAMES, project
-from ..camera.model import DepthCamera
+from ..camera.lens import project
 from ..camera.views import in_front
 from ..cell.mount import EYE_TO_HAND
 from ..findings import Finding, Level, finding
@@ -18,6 +17,7 @@ from .assumed import board_findings, geometry_finding, input_findings
 from .fit import NOT_KNOWN_MM, Fit, but_the_arm
 from .gather import behind, board_turns, gather, in_metres, poseless
 from .information import flange_information
+from .of_depth import depth_findings
 from .pick import PickModel
 from .problem import MOST_PIXEL_PX, Problem, absurd
 from .remedies import instead_of_tilts, tolerance_findings
@@ -228,7 +228,7 @@ def noticed(
     items += turned_findings(result)
     items += robot_findings(found, result, geometry)
     items += [
-        *depth_findings(found, result),
+        *depth_findings(found, result, pick),
         *input_findings(found.problem),
         *board_findings(found.problem.board, result),
     ]
@@ -387,46 +387,6 @@ def _scattering(found: Solution) -> list[Finding]:
             usual_mm=float(np.sqrt(3.0)) * usual,
             accuracy_mm=told,
         )
-    ]
-
-
-SCALE_TOLD = 3.0  # [-] standard uncertainties beyond which a scale of depth is worth correcting
-
-
-def depth_findings(found: Solution, result: Result) -> list[Finding]:
-    """Return `depth-disagrees` where the depth of all stations together contradicts the images.
-
-    Or where that of some is bent; `depth-scale` where all of it is off by a scale that the stations
-    tell, which no transform undoes.
-    """
-    depth, camera = found.gathered.depth, found.problem.camera.depth
-    if depth is None:
-        return []
-    items = list[Finding]()
-    if depth.bent.any():
-        bow, limit = depth.bent[depth.bent[:, 0].argmax()]
-        places = found.gathered.index[depth.bent[:, 0] > 0.0]
-        ids = [found.problem.observations[i].id for i in places]
-        items.append(finding("depth-disagrees", "bow", stations=ids, bow=bow, limit=limit))
-    if depth.left_out:
-        percent, times = 100 * depth.scale, np.sqrt(depth.inflated)
-        items.append(finding("depth-disagrees", "session", percent=percent, times=times))
-    return items or _scale_of_depth(found, result, camera)
-
-
-def _scale_of_depth(found: Solution, result: Result, camera: DepthCamera | None) -> list[Finding]:
-    name, names = NAMES[DEPTH_SCALE], result.systematic.names
-    if camera is None or name not in names:
-        return []
-    at = names.index(name)
-    off, u = float(result.systematic.value[at]), float(result.systematic.sd[at])
-    half = max(found.problem.work_volume.size_mm) / 2.0
-    if not found.problem.by_depth or abs(off) < SCALE_TOLD * u:
-        return []
-    fits = f"{camera.scale_mm / (1.0 + off):.6g}"
-    corner_mm = abs(off) * half
-    return [
-        finding("depth-scale", percent=100 * off, u=100 * u, corner_mm=corner_mm, suggested=fits)
     ]
 
 

@@ -20,7 +20,7 @@ import numpy as np
 
 from ..arrays import Array
 from ..boards.pattern import Board
-from ..camera.lens import Terms, terms
+from ..camera.lens import DEPTH_SHIFTS, Terms, terms
 from ..camera.model import Camera, DepthCamera
 from ..cell.cell import Cell, Locate, WorkVolume, holds_level
 from ..cell.mount import EYE_TO_HAND, Mount
@@ -109,7 +109,7 @@ class Touched:
     ``p_camera`` (3,) [mm] where the camera saw it; ``p_base`` (3,) [mm] where the robot touched it;
     ``base_T_flange`` (4, 4) the flange when the camera looked (eye-in-hand only); ``u_mm`` the
     standard uncertainty of the touch on each axis. Per unit of what lens and board are off the
-    point lies ``by_terms`` (3, 12) [mm] elsewhere, in the order of `camera.lens.NAMES`; None:
+    point lies ``by_terms`` (3, 16) [mm] elsewhere, in the order of `camera.lens.NAMES`; None:
     wherever they are. ``turned``: what it is as well, if the board looks the same turned.
     """
 
@@ -216,11 +216,16 @@ def _checked(seen: Observation, count: int) -> None:
 
 
 def terms_of(problem: Problem) -> Terms:
-    """Return what lens and board may be off by, also where another system reports the board."""
+    """Return what lens and board may be off by, also where another system reports the board.
+
+    Points that were all measured in space have no image against which they could be shifted.
+    """
     board, camera, points = problem.board, problem.camera, problem.board.points()
     if camera.depth is None and any(seen.depths is not None for seen in problem.observations):
         camera = replace(camera, depth=DepthCamera(1.0, "camera"))
-    return terms(camera, points, *board.u)
+    known = terms(camera, points, *board.u)
+    seen = [item.spatial for item in problem.observations if item.pixels is not None]
+    return known.without(DEPTH_SHIFTS) if seen and all(seen) else known
 
 
 def related(mount: Mount, base_T_flange: Array) -> Array:

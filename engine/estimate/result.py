@@ -32,7 +32,7 @@ from .pick import PickModel
 from .problem import Noise, Problem, inaccurate
 from .systematic import OF_THE_FIELD
 
-SHOWN_UNITS = {"mm": "mm", "rad": "deg", "px": "px", "": "ratio"}
+SHOWN_UNITS = {"mm": "mm", "rad": "deg", "deg": "deg", "px": "px", "": "ratio"}
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -145,7 +145,7 @@ class Result:
             if found.names[row].startswith(OF_THE_FIELD):
                 continue
             key = SHOWN_UNITS[found.units[row]]
-            factor = float(np.degrees(1.0)) if key == "deg" else 1.0
+            factor = float(np.degrees(1.0)) if found.units[row] == "rad" else 1.0
             value, u = float(found.value[row] * factor), float(found.sd[row] * factor)
             items.append(
                 SystematicError(found.names[row], **{f"value_{key}": value, f"u_{key}": u})

@@ -36,8 +36,8 @@ class SeenPoint:
     """A point at ``place`` (3,) [mm], camera frame, by lens data and board as described.
 
     With its ``variance`` [mm²] from the pixels (trace of the covariance). Per unit of what lens and
-    board are off, in the order of `camera.lens.NAMES`, the point truly is ``true_rows`` (3, 12)
-    elsewhere, and a part there is located ``located_rows`` (3, 12) elsewhere.
+    board are off, in the order of `camera.lens.NAMES`, the point truly is ``true_rows`` (3, 16)
+    elsewhere, and a part there is located ``located_rows`` (3, 16) elsewhere.
     """
 
     place: Array
@@ -46,7 +46,7 @@ class SeenPoint:
     located_rows: Array
 
     def located(self, off: Array) -> Array:
-        """Return where a part there is located, (3,) [mm]: lens and board are ``off`` (12,)."""
+        """Return where a part there is located, (3,) [mm]: lens and board are ``off`` (16,)."""
         return np.asarray(self.place + self.located_rows @ off)
 
 
@@ -54,7 +54,7 @@ class SeenPoint:
 class SeenBoard:
     """The board of one view: camera_T_board ``pose`` (4, 4) by lens data and board as described.
 
-    ``unit`` (6, 6) is its covariance for pixels of unit noise, ``by_terms`` (6, 12) what lens and
+    ``unit`` (6, 6) is its covariance for pixels of unit noise, ``by_terms`` (6, 16) what lens and
     board displace it, in the order of `camera.lens.NAMES`.
     """
 
@@ -115,7 +115,7 @@ def seen_board(cell: Cell, folder: Path, points_file: str) -> SeenBoard:
     seen = linearised(views, pose[None], data, every)
     by_terms = seen.by_terms[0]
     if found.places is not None:  # measured in space: no lens data are in it
-        by_terms = np.where(every.of_lens, 0.0, by_terms)
+        by_terms = np.where(every.of_image, 0.0, by_terms)
     return SeenBoard(cell, every, pose, np.linalg.inv(seen.information[0]), by_terms)
 
 

@@ -32,8 +32,8 @@ class Stated:
     ``systematic_mm``, the robot's part of a pick, is a standard uncertainty: what that of a pick
     has beyond the one at the work volume. Noise levels of one image point [px] and of one stop
     [mm], [rad]. u is stated ``wider`` than the covariance says, see `StoredResult`.
-    Lens and board are ``off`` (12,), in the order of `camera.lens.NAMES`, 0 for what is not
-    estimated; ``off_covariance`` (12, 18) is theirs with the transform and with each other.
+    Lens and board are ``off`` (16,), in the order of `camera.lens.NAMES`, 0 for what is not
+    estimated; ``off_covariance`` (16, 22) is theirs with the transform and with each other.
     ``unknown_by``: the code of the cause of all stations beside which none of this uncertainty
     means anything; None: none.
     """
@@ -76,7 +76,7 @@ def stated(result: StoredResult, cell: Cell) -> Stated:
 
 
 def lens_and_board(result: StoredResult) -> tuple[Array, Array]:
-    """Return what lens and board are off (12,), with the covariance (12, 18): see `Stated`.
+    """Return what lens and board are off (16,), with the covariance (16, 22): see `Stated`.
 
     A result without that covariance counts as one whose errors know nothing of each other.
     """

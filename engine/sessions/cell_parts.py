@@ -156,7 +156,7 @@ def _lens_u_parts(u: LensU) -> Values:
 
 
 LENS_U = Record(tuple(Field(key, _ERROR, None) for key in LENS_U_WORDS), _lens_u, _lens_u_parts)
-DEPTH = record_of(DepthCamera, None, (), scale_mm=_LENGTH, scale_u=_ERROR)
+DEPTH = record_of(DepthCamera, None, (), scale_mm=_LENGTH, scale_u=_ERROR, tilt_u_deg=_ERROR)
 
 
 def _camera(values: Values, node: Node) -> Camera:

@@ -81,7 +81,7 @@ camera:
 """
 
 DEPTH = """\
-  depth: {scale_mm: 0.1, frame: camera, scale_u: 0.001}   # 16-bit files in tenths of a mm
+  depth: {scale_mm: 0.1, frame: camera, scale_u: 0.001, tilt_u_deg: 0}   # tenths of a mm; aligned
 """
 
 BOARD = """\

@@ -45,7 +45,7 @@ from simulated_sessions import (
 
 from engine.arrays import Array
 from engine.camera.lens import project, undistort
-from engine.camera.model import Camera, LensU
+from engine.camera.model import LensU
 from engine.camera.views import board_pose
 from engine.cell.cell import Locate
 from engine.cell.mount import Mount
@@ -118,17 +118,17 @@ class Shares:
         return " | ".join([str(len(self.pick)), *(f"{100 * np.mean(one):.1f} %" for one in said)])
 
 
-def located(places: Array, true: Camera, locate: Locate, by_size: bool = False) -> Array:
+def located(places: Array, truly: Seen, locate: Locate, by_size: bool = False) -> Array:
     """Return where parts at ``places`` (n, 3) [mm, camera frame] are believed to be.
 
     By the pose that fits a target best, or ``by_size``: by the direction and area in which it is
     seen, its tilt given.
     """
     if locate == "depth":
-        return places
+        return places if truly.depth is None else truly.depth.located(places)
     found = []
     for place in places:
-        pixels = project(TARGET + place, true)
+        pixels = project(TARGET + place, truly.camera)
         if not by_size:
             found.append(board_pose(TARGET, pixels, CAMERA)[0][0][:3, 3])
             continue
@@ -138,14 +138,9 @@ def located(places: Array, true: Camera, locate: Locate, by_size: bool = False) 
     return np.array(found)
 
 
-def worst_pick(
-    session: Simulated, delivered: Array, truly: Seen, locate: Locate, larger: float = 1.0
-) -> float:
-    """Return the largest true pick error [mm] at the corners of the work volume.
-
-    ``larger``: how much larger than they are the camera measures all lengths, [-].
-    """
-    off = picked_off(session, delivered, truly, locate, CORNERS, larger)
+def worst_pick(session: Simulated, delivered: Array, truly: Seen, locate: Locate) -> float:
+    """Return the largest true pick error [mm] at the corners of the work volume."""
+    off = picked_off(session, delivered, truly, locate, CORNERS)
     return float(np.nanmax(np.linalg.norm(off, axis=1)))
 
 
@@ -155,7 +150,6 @@ def picked_off(
     truly: Seen,
     locate: Locate,
     unit: Array,
-    larger: float = 1.0,
     by_size: bool = False,
 ) -> Array:
     """Return the true pick errors (n, 3) [mm] on the axes of the transform's first frame.
@@ -175,7 +169,7 @@ def picked_off(
         q = postures_at(arm, looking[None], [None], near)[0]
         true = apply(session.reached(q) @ session.camera, places)
         seen, carrier = places, looking @ delivered
-    goal = apply(carrier, larger * located(seen, truly.camera, locate, by_size))
+    goal = apply(carrier, located(seen, truly, locate, by_size))
     q = postures_at(arm, transform(R, goal), [None] * len(goal), near)
     off = session.reached(q)[:, :3, 3] - true
     return np.asarray(off if fixed else off @ looking[:3, :3])

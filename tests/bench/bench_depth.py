@@ -58,9 +58,8 @@ def measured(mount: Mount, stations: int, locate: Locate, sessions: int) -> None
             found = fitted(problem)
             depth = None if found is None else found.gathered.depth
             left_out += depth is not None and depth.left_out
-            larger = 1.0 + (errors.scale or own) if locate == "depth" else 1.0
             error, before = (
-                worst_pick(session, each.camera, truly, locate, larger) for each in (result, bare)
+                worst_pick(session, each.camera, truly, locate) for each in (result, bare)
             )
             off.append(error)
             without.append(before)

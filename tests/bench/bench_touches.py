@@ -61,7 +61,7 @@ def proofs(case: Case, locate: Locate, sessions: int, marks: bool, others: Count
         if result.uncertainty.pick_mm is None:
             continue
         rng, arm, there = np.random.default_rng([seed, 7]), Arm(session), in_cell(session, locate)
-        seen = partial(located, true=truly.camera, locate=locate) if marks else None
+        seen = partial(located, truly=truly, locate=locate) if marks else None
         expanded = 2.0 * result.uncertainty.pick_mm
         for far in (False, True):
             moved = shifted(result, 3.0 * expanded if far else 0.0, rng)
@@ -104,7 +104,7 @@ def numbers(case: Case, locate: Locate, sessions: int, marks: bool) -> str:
     for seed in range(sessions):
         session, truly = known(case, locate, seed)
         rng, arm, there = np.random.default_rng([seed, 9]), Arm(session), in_cell(session, locate)
-        seen = partial(located, true=truly.camera, locate=locate) if marks else None
+        seen = partial(located, truly=truly, locate=locate) if marks else None
         (placed, *_) = touches(session, truly, there, arm, rng, seen)
         touched = touched_number(there, placed, POINTER)
         result = diagnosed(replace(session.problem, touched=(touched,)))
