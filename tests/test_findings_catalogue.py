@@ -17,7 +17,7 @@ import pytest
 from command import answer, refused, stationbook
 
 from engine.catalogue import CATALOGUE, PARTS
-from engine.estimate.budget import FRESH_FOCAL, FRESH_PX, MEASURED_U_MM
+from engine.estimate.budget import FRESH_DEG, FRESH_FOCAL, FRESH_PX, FRESH_SCALE, MEASURED_U_MM
 from engine.findings import Finding, Level, finding, in_general
 from tui.desk.desk import Desk
 from tui.desk.say import job
@@ -65,7 +65,8 @@ VARIANTS = {
     "lens-assumed": ("", "part"),  # all of it, or some
     "lens-unknown": ("", "level"),  # the robot tilts, or does not
     "too-few": ("", "level"),  # the robot tilts, or does not
-    "what-helps": ("", "assumed", "lens", "height"),  # board or height measured, or the lens afresh
+    # what is measured: the board, the lens or depth afresh, the height of the board
+    "what-helps": ("", "assumed", "lens", "depth", "height"),
     "board-assumed": ("", "scale", "bow"),  # its lengths, its flatness, or both
     "robot-geometry": ("", "exact"),  # whether the cell calls board or lens data exact
     "lens-own": ("", "entered"),  # whether the cell holds these data already
@@ -177,10 +178,11 @@ def test_every_entry_can_be_filled_and_says_what_to_do(key: str) -> None:
 
 
 def test_what_a_measurement_is_promised_to_bring_rests_on_the_figures_that_are_told() -> None:
-    said = {key: CATALOGUE[f"what-helps{key}"].remedy for key in ("", "/lens", "/height")}
+    said = {key: CATALOGUE[f"what-helps{key}"].remedy for key in ("", "/lens", "/depth", "/height")}
     assert f"to {MEASURED_U_MM:g} mm" in said[""]
     assert f"to {MEASURED_U_MM:g} mm" in said["/height"]
     assert f"known to {100 * FRESH_FOCAL:g} % and {FRESH_PX:g} px" in said["/lens"]
+    assert f"known to {100 * FRESH_SCALE:g} % and {FRESH_DEG:g}°" in said["/depth"]
 
 
 def test_a_number_of_a_numerical_library_is_written_as_any_other() -> None:
