@@ -127,7 +127,9 @@ def test_depth_that_leans_is_known_within_its_uncertainty_and_so_is_a_pick(
 
 
 def test_depth_that_leans_far_is_a_cause_with_its_axis_and_clean_depth_is_none() -> None:
-    (said,) = causes(leaning((np.radians(1.5), 0.0))[0])
+    problem = leaning((np.radians(1.5), 0.0))[0]
+    assert [item.level for item in causes(replace(problem, locate="lens"))] == ["warning"]
+    (said,) = causes(problem)
     assert (said.code, said.level) == ("depth-tilted", "error")
     assert abs(float(said.message.split("by ")[2].split("°")[0]) - 1.5) < 0.15
     shifted = fitted_of(leaning((0.0, 0.0), (0.0, np.radians(1.5)))[0])

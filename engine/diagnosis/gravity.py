@@ -24,6 +24,7 @@ EXPLAINED = ("typed-value", "still-moving", "duplicate", "same-image")
 STATION_CODES = (*EXPLAINED, "outlier")  # they concern single stations
 MOVES = ("board-moved", "camera-moved")
 SMALL = (*MOVES, "board-pitch", "board-bowed", "lens")  # may be no error:
+DEPTH = "depth-tilted"  # nor this, unless parts are located by that depth
 # [-] of U, and of the tolerance: what moves the result by less is told as a warning. A quarter of
 # the tolerance is what a measurement may be off that judges by it (common practice, no source).
 MATTERS, OF_TOLERANCE = 0.5, 0.25
@@ -36,8 +37,9 @@ def weighed(now: Solution, cause: Cause, chance: float) -> tuple[Finding, ...]:
     """
     codes = {item.code for item in cause.findings}
     doubtful: tuple[str, ...] = STATION_CODES if chance >= ERROR_CHANCE else ()
-    if codes and codes <= set(SMALL) and not _matters(now, cause):
-        doubtful = SMALL
+    small = SMALL if now.problem.by_depth else (*SMALL, DEPTH)
+    if codes and codes <= set(small) and not _matters(now, cause):
+        doubtful = small
     return tuple(
         replace(item, level=Level.WARNING) if item.code in doubtful else item
         for item in cause.findings
