@@ -405,6 +405,15 @@ def test_command_refuses_a_session_as_evidence_about_itself(
         assert "nothing about itself" in refused("recheck", old_folder, "--against", other)
 
 
+def test_command_refuses_stations_that_are_older_than_the_result(
+    old_folder: Path, tmp_path: Path
+) -> None:
+    make_later(tmp_path / "new", 3, shift=np.array([0.003, 0.0, 0.0, 4.0, 0.0, 0.0]))
+    said = refused("recheck", old_folder, "--against", tmp_path / "new")
+    assert "was recorded after these stations" in said
+    assert overtaken(tmp_path / "new", ("frame camera",)) == {}
+
+
 def test_command_says_where_to_go_before_the_first_station(
     old_folder: Path, tmp_path: Path
 ) -> None:

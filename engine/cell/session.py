@@ -67,9 +67,13 @@ class Station:
     @property
     def moment(self) -> float:
         """When it was taken [s]; −inf where nobody knows."""
-        with suppress(ValueError, OverflowError):  # of a year that no clock of a computer has
-            return datetime.fromisoformat(self.taken).timestamp() if self.taken else -inf
-        return -inf
+        return _seconds(self.taken)
+
+
+def _seconds(text: str | None) -> float:
+    with suppress(ValueError, OverflowError):  # of a year that no clock of a computer has
+        return datetime.fromisoformat(text).timestamp() if text else -inf
+    return -inf
 
 
 def labelled(labels: Iterable[str], fields: Iterable[str]) -> str:
@@ -165,6 +169,18 @@ class Session:
             return replace(self, stations=(*self.stations, station))
         swapped = tuple(station if s.id == station.id else s for s in self.stations)
         return replace(self, stations=swapped)
+
+
+def taken_before(session: Session, other: Session) -> bool:
+    """Tell whether all stations of ``session`` were taken before the first one of ``other``.
+
+    A station without a time counts as taken when its session was begun.
+    """
+    own, others = (
+        [max(station.moment, _seconds(one.created)) for station in one.stations if station.use]
+        for one in (session, other)
+    )
+    return bool(own and others) and -inf < max(own) < min(others)
 
 
 def cell_of(cell: Cell, name: str) -> Cell:

@@ -16,7 +16,7 @@ from ..camera.model import Camera
 from ..cell.cell import Cell
 from ..cell.mount import EYE_IN_HAND
 from ..cell.result import Before, found_lens, not_known_by, of_all
-from ..cell.session import REVISIT, PlannedStation, Session, cell_of, labelled
+from ..cell.session import REVISIT, PlannedStation, Session, cell_of, labelled, taken_before
 from ..cell.stations import station_pose
 from ..checks.entry import OFF_PLAN_DEG, OFF_PLAN_MM
 from ..diagnosis.diagnose import diagnosed
@@ -123,11 +123,16 @@ def recheck_session(
 
     A further camera without new stations is left out. Without any station yet, or with ``visit``,
     says which (so many) stations to visit again. ``ways`` to go on are told; None: by command.
-    Raises UsageError where the sessions belong to different cells or are one and the same,
-    FileError for what cannot be read.
+    Raises UsageError where the sessions belong to different cells, are one and the same or the
+    wrong way round, FileError for what cannot be read.
     """
     _refuse_itself(session, folder, against)
     old, first = earlier(against), session.cell.camera.name
+    if taken_before(session, old.session):
+        raise UsageError(
+            f"{against} was recorded after these stations: they show nothing of what moved since",
+            "Open the newer session and compare it with the earlier one.",
+        )
     ways = ways or commands(str(folder), str(against))
     check_same(old.session.cell, session.cell)
     session = _with_lens_of(old, session)
