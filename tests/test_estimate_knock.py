@@ -26,7 +26,7 @@ from engine.estimate.drift import OF
 from engine.estimate.knock import CHANCE, SIZES_MM, hidden_knock, spread
 from engine.estimate.pick import approach
 from engine.estimate.solver import Solution, fitted
-from engine.frames import transform
+from engine.frames import rotation_exp, transform
 
 MOVE = np.concatenate([np.radians([0.033, -0.033, 0.022]), [0.55, -0.33, 0.33]])
 ARM = {"geometry_mm": 0.35, "beyond_mm": 0.2, "accuracy_mm": 0.4}
@@ -118,3 +118,16 @@ def test_a_move_as_small_as_stops_scatter_is_begun_where_the_stations_show_it() 
     _, found = knocked(Case(EYE_IN_HAND, stations=24, **ARM), 0, 21)
     starts = {start.sides: start.places for start in small_moves(scene(found, {}))}
     assert starts == {("flange",): (21,), ("base",): (21,)}
+
+
+def test_a_last_stop_that_does_not_fit_is_not_set_aside_before_more_tell() -> None:
+    """It may be the first after a knock; set aside, the result was for where the camera stood."""
+    problem = knocked(Case(stations=8), 3, 7)[0].problem
+    seen, turn = problem.observations, rotation_exp([0.02, -0.03, 0.025])
+    off = [transform(turn, [4.3, -3.1, 5.2]) @ one.base_T_flange for one in seen]
+    for row, remedy in ((7, "record two more before you set it aside"), (4, "or set it aside.")):
+        stops = (*seen[:row], replace(seen[row], base_T_flange=off[row]), *seen[row + 1 :])
+        found = fitted(replace(problem, observations=stops))
+        assert found is not None
+        said = {item.station: item for item in assembled(found).findings if item.code == "outlier"}
+        assert remedy in said[row + 1].remedy

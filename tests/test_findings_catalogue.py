@@ -50,6 +50,7 @@ VARIANTS = {
         "part",
         "robot",
     ),
+    "outlier": ("", "last"),  # after it, stops would tell a knock
     "overruled": ("", "most", "joints"),  # few, or so many that the cell is in doubt
     "over-exposed": ("", "image"),  # the board, or the whole image where none was found
     "under-exposed": ("", "image"),

@@ -344,6 +344,12 @@ ENTRIES: dict[str, Entry] = {
         cause="Something is wrong at this station that no single typing slip explains.",
         shows="Left out, the other stations agree; this one is far from what they predict.",
     ),
+    "outlier/last": error(
+        "Station {station} does not fit: off by {distance_mm:.2f} mm and {angle_deg:.2f}°.",
+        "Compare its pose and image with the paper, and check the mounts of board and camera. As "
+        "the last stop it may also be the first after a knock: record two more before you set it "
+        "aside; if they do not fit either, something moved.",
+    ),
     "outlier/maybe-typed": error(
         "{off} {field} {candidates} in place of {typed} would fit, if it was typed wrong.",
         "Compare {field} with the paper first, then the rest of the pose and the image; correct "

@@ -191,8 +191,13 @@ def _several(scene: Scene, rows: tuple[int, ...], rest: Fit) -> Cause:
 def _unfitting(scene: Scene, row: int, flange: Array) -> Finding:
     """Return the finding of a station whose flange must be at ``flange`` (4, 4)."""
     distance_mm, angle_deg = _off(scene, row, flange)
-    id_ = scene.ids[row]
-    return finding("outlier", station=id_, distance_mm=distance_mm, angle_deg=angle_deg)
+    return finding(
+        "outlier",
+        "last" if row == len(scene.ids) - 1 else None,
+        station=scene.ids[row],
+        distance_mm=distance_mm,
+        angle_deg=angle_deg,
+    )
 
 
 def _causes_at(scene: Scene, row: int, double: bool) -> list[Cause]:

@@ -326,13 +326,14 @@ def not_solved(problem: Problem) -> tuple[Finding, ...]:
 
 def outlier_findings(result: Result) -> list[Finding]:
     """Return `outlier` for each station that was left out of the fit."""
-    items = []
-    for station in result.stations:
+    items, seen = [], [one for one in result.stations if one.left_out_mm is not None]
+    for station in seen:
         if station.used or station.left_out_mm is None or station.left_out_deg is None:
             continue
         items.append(
             finding(
                 "outlier",
+                "last" if station is seen[-1] else None,
                 station=station.id,
                 distance_mm=station.left_out_mm,
                 angle_deg=station.left_out_deg,
