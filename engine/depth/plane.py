@@ -34,7 +34,9 @@ COVERAGE = float(np.sqrt(chi2_isf(CHANCE, 1)))  # [-] standard uncertainties tha
 MEDIAN_SIZE = chi2_isf(0.5, 3)  # [-] of three numbers, squared
 LARGEST_SIZE = chi2_isf(0.01, 3)  # [-] beyond it a single board weighs less
 LEANING_DEG = 4.0  # depth that leans by more is none of this image; CP, no source
-LEAST_OPEN = 3  # boards that tell a scale from a tilt
+ALIGNED_DEG = 1e-4  # depth that leans by no more does not lean
+LEAST_OPEN = 6  # boards that tell depth that leans from depth that scatters
+AGREES = 1.2  # [-] times the variance that depth states, once it may lean: then that explains it
 MOST_INFLATED = 9.0  # [-] times the variance that depth states of itself: three times the noise
 
 
@@ -232,10 +234,12 @@ def weighed(
         return views, told if bent.any() else None
     with_depth = replace(views, depths=z, planes=rows)
     found = compared(with_depth.take(used), C[used], poses[used], lens, terms, px)
-    open_ = _open(terms) if used.sum() >= LEAST_OPEN else terms.sd
+    wide = np.maximum(_leaning(terms, LEANING_DEG), terms.sd)
+    open_ = wide if used.sum() >= LEAST_OPEN else terms.sd
     scale, scale_u = found.common_scale(open_)
-    times = _inflation(found, terms.sd)
-    typical = min(float(np.median(each)) for each in (times, _inflation(found, open_)))
+    leans = used.sum() >= LEAST_OPEN and np.median(_inflation(found, open_)) < AGREES
+    times = _inflation(found, terms.sd if leans else _leaning(terms, ALIGNED_DEG))
+    typical = float(np.median(_inflation(found, open_) if leans else times))
     far = abs(scale) > COVERAGE * scale_u
     if far or typical > MOST_INFLATED:
         return views, Weighed(nothing, bent, scale, scale_u, typical, left_out=True)
@@ -245,13 +249,10 @@ def weighed(
     return whole, Weighed(used, bent, scale, scale_u, typical, False, noise, bend)
 
 
-def _open(terms: Terms) -> Array:
-    """Return the standard deviations (q,) of the terms, depth leaning as far as any may.
-
-    That is a cause of its own, of which no more is told where depth is left out.
-    """
+def _leaning(terms: Terms, degrees: float) -> Array:
+    """Return the standard deviations (q,) of the terms, those of how depth leans ``degrees``."""
     leaning = np.isin(terms.names, (*DEPTH_TILTS, *DEPTH_SHIFTS))
-    return np.where(leaning, np.maximum(terms.sd, LEANING_DEG), terms.sd)
+    return np.where(leaning, degrees, terms.sd)
 
 
 def _inflation(found: Compared, sd: Array) -> Array:
