@@ -30,8 +30,8 @@ class Stop(NamedTuple):
 def test_the_examples_of_the_page_run(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    make_session(tmp_path / "made", 6)
-    make_later(tmp_path / "again", 6)
+    make_session(tmp_path / "made", 8)
+    make_later(tmp_path / "again", 8)  # at the same places
     monkeypatch.setenv("STATIONBOOK_CONFIG", str(tmp_path / "config"))
     work = tmp_path / "work"
     work.mkdir()

@@ -19,7 +19,7 @@ from engine.diagnosis.single import others
 from engine.estimate import Problem, Result, estimated
 from engine.estimate.information import known_whole, uncertainty_after, whole_information
 from engine.estimate.solver import Solution, fitted
-from engine.findings import Finding
+from engine.findings import Finding, Level
 from engine.frames import apply, displacement, inverse
 
 U = LensU()
@@ -70,7 +70,11 @@ def test_depth_that_contradicts_the_images_is_left_out_and_changes_nothing() -> 
         blind = tuple(replace(seen, depths=None) for seen in problem.observations)
         result, bare = estimated(problem), estimated(replace(problem, observations=blind))
         np.testing.assert_allclose(displacement(result.camera, bare.camera), 0.0, atol=1e-9)
-        assert "depth-disagrees" in codes(result)
+        (said,) = [item for item in result.findings if item.code == "depth-disagrees"]
+        assert said.level is Level.ERROR  # parts are located by it
+        located = replace(problem, locate="lens")
+        (said,) = [f for f in estimated(located).findings if f.code == "depth-disagrees"]
+        assert said.level is Level.WARNING
         narrow = estimated(replace(problem, tolerance=replace(problem.tolerance, position_mm=0.1)))
         for code in ("tolerance", "weak-direction"):
             said = [item.remedy for item in narrow.findings if item.code == code]

@@ -168,8 +168,12 @@ async def test_answers_survive_going_back_and_forth(tmp_path: Path) -> None:
         for line in ("arm 12", *CHAIN[:3]):
             await type_line(pilot, line)
             await pilot.press("enter")
+        shown = await until(pilot, "page before")
+        assert "Esc leave" not in shown
         await pilot.press("escape")
-        assert "six" in await until(pilot, "Name of the cell", "press 4")
+        shown = await until(pilot, "Name of the cell", "press 4", "Esc leave")
+        assert "six" in shown
+        assert "page before" not in shown
         await pilot.press("enter", "enter", "enter")
         await until(pilot, "Name of the robot", "arm 12", "400", "30", "-20")
         await pilot.press(*["enter"] * 4)

@@ -296,7 +296,7 @@ def test_label_sets(
         editor = CellEditor()
         await pilot.app.push_screen(editor)
         editor.answers = {"name": "press 4", "mount": "frame", "robot": "none"}
-        editor.page, editor._choosing = 3, True
+        editor._before, editor.page, editor._choosing = [(0, False)], 3, True
         await editor._show()
         await pilot.pause(0.3)
 

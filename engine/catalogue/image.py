@@ -250,6 +250,18 @@ ENTRIES: dict[str, Entry] = {
         "Check camera.depth.scale_mm, the pitch of the board, the lens data and the 3-D camera's "
         "own calibration.",
     ),
+    "depth-disagrees/located": error(
+        "Depth is {percent:+.2f} % off against the images of all stations, and scatters "
+        "{times:.1f} times as much as it should: it was left out, and parts are located by it.",
+        "Check camera.depth.scale_mm, the pitch of the board, the lens data and the 3-D camera's "
+        "own calibration, or locate parts by the lens data (locate: lens).",
+    ),
+    "depth-disagrees/bends": error(
+        "Depth bends the board by {bow:.2f} mm at most stations; a flat board and "
+        "a sound camera explain {limit:.2f} mm, and parts are located by it.",
+        "Lay a straightedge on the board. Where it is flat, the 3-D camera needs its calibration; "
+        "or locate parts by the lens data (locate: lens).",
+    ),
     "depth-scale": note(
         "Depth measures all lengths {percent:+.3f} % off (u {u:.3f} %): {corner_mm:.2f} mm from "
         "the middle of the work volume to its sides, which no transform takes away.",

@@ -17,22 +17,29 @@ TOLD = 3.0  # [-] standard uncertainties beyond which an error of depth is worth
 def depth_findings(found: Solution, result: Result, pick: PickModel) -> list[Finding]:
     """Return `depth-disagrees` where the depth of all stations together contradicts the images.
 
-    Or where that of some is bent; `depth-scale` and `depth-leans` where all of it is off as the
-    stations tell, by what no transform undoes.
+    Or where that of some is bent; an error where parts are located by it. `depth-scale` and
+    `depth-leans` where all of it is off as the stations tell, by what no transform undoes.
     """
     depth, camera = found.gathered.depth, found.problem.camera.depth
     if depth is None:
         return []
-    items = list[Finding]()
+    items, located = list[Finding](), found.problem.by_depth
     if depth.bent.any():
+        most = located and np.count_nonzero(depth.bent[:, 0]) > depth.used.sum()
         bow, limit = depth.bent[depth.bent[:, 0].argmax()]
         places = found.gathered.index[depth.bent[:, 0] > 0.0]
         ids = [found.problem.observations[i].id for i in places]
-        items.append(finding("depth-disagrees", "bow", stations=ids, bow=bow, limit=limit))
+        if most:
+            items.append(finding("depth-disagrees", "bends", stations=ids, bow=bow, limit=limit))
+        else:
+            items.append(finding("depth-disagrees", "bow", stations=ids, bow=bow, limit=limit))
     if depth.left_out:
         percent, times = 100 * depth.scale, np.sqrt(depth.inflated)
-        items.append(finding("depth-disagrees", "session", percent=percent, times=times))
-    if items or camera is None or not found.problem.by_depth:
+        if located:
+            items.append(finding("depth-disagrees", "located", percent=percent, times=times))
+        else:
+            items.append(finding("depth-disagrees", "session", percent=percent, times=times))
+    if items or camera is None or not located:
         return items
     return [*_scale(found, result, camera), *_lean(found, pick)]
 

@@ -119,7 +119,7 @@ async def main(scratch: Path) -> None:
         editor = CellEditor()
         await pilot.app.push_screen(editor)
         editor.answers = {"name": "press 4", "mount": "frame", "robot": "none"}
-        editor.page, editor._choosing = 3, True
+        editor._before, editor.page, editor._choosing = [(0, False)], 3, True
         await editor._show()
 
     await draw("recording", app_for(ready(scratch / "a")), right)

@@ -194,8 +194,10 @@ class CellEditor(Working[Path | None]):
 
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("escape", "back", "page before", id="editor.back", tooltip="The page before"),
+        Binding("escape", "leave", "leave", id="editor.leave",
+                tooltip="Leave; what was typed is there the next time"),
         Binding("enter", "take", "take this", id="editor.take", tooltip="Take the chosen labels"),
-    ]
+    ]  # fmt: skip
 
     def __init__(self) -> None:
         super().__init__()
@@ -259,7 +261,8 @@ class CellEditor(Working[Path | None]):
         self.refresh_bindings()
 
     def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
-        return action != "take" or self._choosing
+        there = {"take": self._choosing, "back": bool(self._before), "leave": not self._before}
+        return there.get(action, True)
 
     async def action_take(self) -> None:
         item = self.query_one(LabelSets).item
@@ -294,11 +297,12 @@ class CellEditor(Working[Path | None]):
             form.refuse(text)
 
     async def action_back(self) -> None:
-        """Go back one page; from the first, leave: what was typed is there the next time."""
         for form in self.query(Form):
             self.answers |= form.texts()
-        if self._before:
-            self.page, self._choosing = self._before.pop()
-            await self._show()
-            return
+        self.page, self._choosing = self._before.pop()
+        await self._show()
+
+    def action_leave(self) -> None:
+        for form in self.query(Form):
+            self.answers |= form.texts()
         self.dismiss(None)
