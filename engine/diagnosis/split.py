@@ -203,19 +203,26 @@ def _from_block(scene: Scene, place: int, alone: NDArray[np.bool_]) -> list[Spli
         scene.stations.mount, typed[alone], scene.views[alone], scene.found.gathered.board
     )
     still = _still(scene.stations)
-    return [
-        _moved(scene, Split((side,), (place,), typed, still, still, moved, camera, board, 0.0))
+    starts = [
+        Split((side,), (place,), typed, still, still, moved, camera, board, 0.0)
         for side in ("flange", "base")
     ]
+    implied = _implied(scene, starts[0])
+    return [_moved(scene, start, implied) for start in starts]
 
 
-def _moved(scene: Scene, start: Split) -> Split:
+def _implied(scene: Scene, start: Split) -> Array:
+    """Return the flange poses (n, 4, 4) that the images give with camera and board of a start."""
+    return implied_flange(scene.stations.mount, start.camera, scene.views, start.board)
+
+
+def _moved(scene: Scene, start: Split, implied: Array) -> Split:
     """Return the start with each block that moved put as a whole to where it fits best.
 
-    Outwards from the block that did not: what moved there has not moved back.
+    Outwards from the block that did not: what moved there has not moved back. ``implied``
+    (n, 4, 4): see `_implied`.
     """
     mount, old = scene.stations.mount, start.old
-    implied = implied_flange(mount, start.camera, scene.views, start.board)
     base, flange, blocks = (
         np.array(_still(scene.stations)),
         np.array(_still(scene.stations)),
@@ -251,7 +258,8 @@ def _settled(scene: Scene, found: Fitted, share: float) -> Fitted:
             break
         state, moved = found.state, _steps(len(scene.ids), places, found.start.moved[0].any())
         start = replace(found.start, places=places, moved=moved)
-        start = _moved(scene, replace(start, camera=state.camera, board=state.board))
+        start = replace(start, camera=state.camera, board=state.board)
+        start = _moved(scene, start, _implied(scene, start))
         again = _fitted(scene, start, share, SIZES)
         if again is None or again.weight <= found.weight:
             break
@@ -288,7 +296,7 @@ def _twice(scene: Scene, tried: dict[int, list[Split]], once: Fitted, share: flo
 def _again(scene: Scene, start: Split, places: Sequence[int]) -> list[Split]:
     """Return the starts with a second move at one of ``places`` among the stations moved."""
     earlier, (first,), (side,) = bool(start.moved[0, 0]), start.places, start.sides
-    found = []
+    found, implied = [], _implied(scene, start)
     for other in places:
         if (other < first) != earlier or abs(other - first) < LEAST_BLOCK:
             continue
@@ -296,7 +304,8 @@ def _again(scene: Scene, start: Split, places: Sequence[int]) -> list[Split]:
         moved = _steps(len(scene.ids), both, earlier)
         for too in ("flange", "base"):
             sides = (too, side) if earlier else (side, too)
-            found.append(_moved(scene, replace(start, sides=sides, places=both, moved=moved)))
+            two = replace(start, sides=sides, places=both, moved=moved)
+            found.append(_moved(scene, two, implied))
     return found
 
 
