@@ -240,6 +240,7 @@ OF_BOARD = 6  # terms that belong to the board, in its plane and out of it; the 
 DEPTH_SCALE = NAMES.index("depth scale")  # and this one and those after it to its depth
 SHAPES, BOWS, CENTRES = NAMES[1:OF_BOARD], NAMES[3:5], NAMES[7:9]
 DEPTH_TILTS, DEPTH_SHIFTS = NAMES[-4:-2], NAMES[-2:]
+DEPTH_LEANINGS = (*DEPTH_TILTS, *DEPTH_SHIFTS)
 X_AXIS, Y_AXIS = np.eye(2)[:, :, None]
 DEGREE = np.radians(1.0)
 LEAST_Z_MM, WIDEST = 1e-3, 1.0  # mm, [-]; no camera measures depth 45° or more beside its axis

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..arrays import Array
-from ..camera.lens import BOWS, DEPTH_SHIFTS, DEPTH_TILTS, NAMES, Lens, Terms
+from ..camera.lens import BOWS, DEPTH_LEANINGS, NAMES, Lens, Terms
 from ..camera.views import Views, linearised, plane_rows
 from ..tails import chi2_isf
 
@@ -251,7 +251,7 @@ def weighed(
 
 def _leaning(terms: Terms, degrees: float) -> Array:
     """Return the standard deviations (q,) of the terms, those of how depth leans ``degrees``."""
-    leaning = np.isin(terms.names, (*DEPTH_TILTS, *DEPTH_SHIFTS))
+    leaning = np.isin(terms.names, DEPTH_LEANINGS)
     return np.where(leaning, degrees, terms.sd)
 
 

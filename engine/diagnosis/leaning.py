@@ -11,7 +11,7 @@ from dataclasses import replace
 import numpy as np
 
 from ..arrays import Array
-from ..camera.lens import DEPTH_SHIFTS, DEPTH_TILTS, Terms
+from ..camera.lens import DEPTH_LEANINGS, DEPTH_SHIFTS, DEPTH_TILTS, Terms
 from ..camera.model import DepthCamera
 from ..estimate.problem import Problem
 from ..findings import Finding, finding
@@ -40,7 +40,7 @@ def _wider(problem: Problem) -> Problem:
 
 def _finding(problem: Problem, known: Terms, off: Array) -> Finding:
     """Return `depth-tilted`, as the larger of tilt and shift: the one comes with a bit of other."""
-    angles = dict.fromkeys((*DEPTH_TILTS, *DEPTH_SHIFTS), 0.0)
+    angles = dict.fromkeys(DEPTH_LEANINGS, 0.0)
     angles |= zip(known.names, off.tolist(), strict=True)
     tilt, shift = (
         np.array([angles[name] for name in part]) for part in (DEPTH_TILTS, DEPTH_SHIFTS)

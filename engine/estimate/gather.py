@@ -30,7 +30,7 @@ from ..depth.plane import Weighed, weighed
 from ..frames import apply, inverse, proper, rotation_angle, transform
 from .fit import Stations
 from .problem import Problem, Tie, related, terms_of
-from .systematic import flange_errors, systematic, typed_joints
+from .systematic import Systematic, flange_errors, systematic, typed_joints
 
 Index = NDArray[np.int64]
 
@@ -128,20 +128,26 @@ def stations_of(
     ``ties`` are the measured numbers that bind the transforms.
     """
     pose, turn = gathered.chosen(choice)
-    views, model = gathered.renumbered(turn), systematic(problem.robot)
-    joints = typed_joints(tuple(problem.observations[i] for i in gathered.index))
+    views, (model, of_arm) = gathered.renumbered(turn), arm_errors(problem, gathered)
     stations = Stations(
         mount=problem.mount,
         typed=gathered.typed,
         views=gathered.linearised(views, pose),
         dof=gathered.dof,
-        systematic=flange_errors(model, gathered.typed, joints),
+        systematic=of_arm,
         systematic_sd=model.sd,
         of_field=model.of_field,
         terms_sd=gathered.terms.sd,
         constraints=ties,
     )
     return stations, views
+
+
+def arm_errors(problem: Problem, gathered: Gathered) -> tuple[Systematic, Array]:
+    """Return the arm's errors, and by how much each one moves the flange (n, 6, p) at a station."""
+    model = systematic(problem.robot, problem.robot_accuracy_mm)
+    joints = typed_joints(tuple(problem.observations[i] for i in gathered.index))
+    return model, flange_errors(model, gathered.typed, joints)
 
 
 SEEN_PX = 3.0  # px between neighbouring points of a board that can be found, common practice

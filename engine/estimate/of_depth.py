@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from ..camera.lens import DEPTH_SCALE, DEPTH_SHIFTS, DEPTH_TILTS, NAMES
+from ..camera.lens import DEPTH_LEANINGS, DEPTH_SCALE, DEPTH_TILTS, NAMES
 from ..camera.model import DepthCamera
 from ..findings import Finding, finding
 from .pick import PickModel
@@ -66,7 +66,7 @@ def _lean(found: Solution, pick: PickModel) -> list[Finding]:
     Of a sensor that is turned against the image nothing is left: a transform undoes that.
     """
     first, names = len(found.systematic.sd), found.gathered.terms.names
-    at = first + np.flatnonzero(np.isin(names, (*DEPTH_TILTS, *DEPTH_SHIFTS)))
+    at = first + np.flatnonzero(np.isin(names, DEPTH_LEANINGS))
     off, spread = found.fit.state.errors[at], found.fit.covariance[np.ix_(12 + at, 12 + at)]
     left = (pick.off - pick.moved @ pick.rigid)[pick.corner][..., at]
     sizes = np.linalg.norm(left @ off, axis=1)

@@ -211,10 +211,7 @@ def _looked(error_mm: float, part: Array) -> float:
 
     Of no model, which is another one where the camera looked and where the arm picks.
     """
-    whole = np.concatenate([-skew(part), np.eye(3)], axis=1)
-    turn = (RAD_PER_MM * error_mm) ** 2
-    size = whole @ np.diag([turn] * 3 + [error_mm**2] * 3) @ whole.T / 3.0
-    return float(np.sqrt(np.trace(size)))
+    return float(np.sqrt(np.trace(_unseen(error_mm, part)[3:, 3:])))
 
 
 def _unseen(error_mm: float, lever: Array) -> Array:

@@ -21,7 +21,7 @@ from ..camera.views import Views, residuals
 from ..frames import displaced
 from ..tails import f_isf
 from .fit import Fit, State, Stations, System, beforehand, fit, linear_system
-from .gather import LEAST_PIXEL_PX, Gathered, gather, stations_of
+from .gather import LEAST_PIXEL_PX, Gathered, arm_errors, gather, stations_of
 from .problem import (
     NOISE_FACTOR,
     NoisePrior,
@@ -31,7 +31,7 @@ from .problem import (
     starting_noise,
 )
 from .start import SCALE_MM, Beginning, begin, begin_from_images
-from .systematic import Systematic, flange_errors, systematic, typed_joints
+from .systematic import Systematic, systematic
 from .ties import constraints
 
 SIGNIFICANCE = 1e-3  # [-] chance that a clean session loses a station; 1 % of errors are allowed
@@ -268,11 +268,8 @@ def refitted(found: Solution, problem: Problem) -> Solution | None:
     ``problem`` differs from that of ``found`` by its robot alone. It begins where ``found`` ended,
     and uses the stations that it used.
     """
-    model, before = systematic(problem.robot, problem.robot_accuracy_mm), found.fit.state
-    old, gathered = found.stations, found.gathered
-    arm = flange_errors(
-        model, old.typed, typed_joints(tuple(problem.observations[i] for i in gathered.index))
-    )
+    before, old, gathered = found.fit.state, found.stations, found.gathered
+    model, arm = arm_errors(problem, gathered)
     stations = replace(old, systematic=arm, systematic_sd=model.sd, of_field=model.of_field)
     terms = before.errors[len(old.systematic_sd) :]
     start = replace(before, errors=np.concatenate([np.zeros(len(model.sd)), terms]))

@@ -31,10 +31,14 @@ def plausible(misfit: float, views: int, freedom: float, moved: int = 1) -> bool
     free prior) adds little; it is counted in. The noise is known to ``freedom`` only, hence F
     instead of chi-square.
     """
-    rest = 6.0 * (views - moved)
+    return is_noise(misfit, 6.0 * (views - moved), freedom, 6 * moved)
+
+
+def is_noise(misfit: float, rest: float, freedom: float, explained: int) -> bool:
+    """Tell whether ``misfit`` is noise in ``rest`` numbers, beside those ``explained``."""
     if rest <= 0.0:
         return True
-    limit = rest * f_isf(CONTRADICTION, rest, freedom) + chi2_isf(CONTRADICTION, 6 * moved)
+    limit = rest * f_isf(CONTRADICTION, rest, freedom) + chi2_isf(CONTRADICTION, explained)
     return bool(misfit <= limit)
 
 

@@ -23,12 +23,11 @@ from ..camera.lens import NAMES, UNITS
 from ..diagnosis.optics import changed as with_lens
 from ..diagnosis.scale import with_pitch
 from ..errors import SolveError
+from ..estimate.knock import spread
 from ..estimate.problem import Problem
 from ..estimate.result import Result
 from ..findings import Finding, finding
-from ..tails import chi2_isf, f_isf
-from .assumed import CONTRADICTION, ODDS, mount_covariance, noise_freedom
-from .going import spread
+from .assumed import ODDS, is_noise, mount_covariance, noise_freedom
 from .update import Seen, Update, seen_stations, updated
 
 Typed = tuple[int, Array]
@@ -60,7 +59,7 @@ SETTLED = 1e-4  # [-] of pitch and focal length; what it leaves out is of its se
 class Change:
     """One explanation of all stations: ``what`` is another than it was.
 
-    ``weight``: log evidence with its share; ``covers``: what is left over is noise; ``terms`` (12,)
+    ``weight``: log evidence with its share; ``covers``: what is left over is noise; ``terms`` (16,)
     what lens and board are off by against the cell, in the order of `camera.lens.NAMES`.
     """
 
@@ -119,14 +118,15 @@ def _changed(old: Result, problem: Problem, mount: Array, what: What) -> Change:
     """Return the stations explained by another lens or board, the likelier of its kinds."""
     found = [_read(old, problem, mount, prior) for prior in PRIORS[what]]
     best, terms = max(found, key=lambda one: one[0].evidence)
+    covers = is_noise(best.misfit, best.count - 6.0, noise_freedom(old), 6)
     total = scipy.special.logsumexp([one.evidence for one, _ in found]) - np.log(len(found))
-    return Change(what, float(total) + RARE, _covers(old, best), terms)
+    return Change(what, float(total) + RARE, covers, terms)
 
 
 def _read(
     old: Result, problem: Problem, mount: Array, prior: Mapping[int, float]
 ) -> tuple[Update, Array]:
-    """Return the update where terms changed, by standard deviations ``prior``, and all terms (12,).
+    """Return the update where terms changed, by standard deviations ``prior``, and all terms (16,).
 
     The images are read with the pitch, focal length and centre found, until these stand still.
     """
@@ -155,13 +155,6 @@ def _seen(old: Result, problem: Problem) -> Seen:
     if seen is None:
         raise SolveError("no new station shows the board")
     return seen
-
-
-def _covers(old: Result, found: Update) -> bool:
-    """Tell whether ``found`` leaves no more than noise, as `assumed.plausible` does."""
-    rest = float(found.count - 6)
-    limit = rest * f_isf(CONTRADICTION, rest, noise_freedom(old)) + chi2_isf(CONTRADICTION, 6)
-    return bool(found.misfit <= limit)
 
 
 def with_every_term(old: Result) -> Result:

@@ -18,14 +18,13 @@ import numpy as np
 import scipy
 
 from ..arrays import Array
+from ..estimate.knock import SIZES_MM, spread
 from ..estimate.result import Result
 from .update import BOARD, CAMERA, Going, Seen, updated
 
 CHANCE = 0.1  # [-] of rechecks in which something goes on moving; common practice, no source
-SIZES_MM = (0.5, 2.0)  # of such movements, standard deviations on every axis; CP, no source
 # [-] of the moves of a board in which the camera was knocked too; common practice, no source
 KNOCKED_TOO = 0.5
-LEVER_MM = 500.0  # mm; a bump of d mm turns what it moves by d / 500 rad; CP, no source
 
 
 def ways(count: int) -> Iterator[tuple[slice, Array]]:
@@ -40,11 +39,6 @@ def ways(count: int) -> Iterator[tuple[slice, Array]]:
     for part in (CAMERA, BOARD):
         for left in shares:
             yield part, left
-
-
-def spread(size_mm: float) -> Array:
-    """Return the covariance (6, 6) of a movement of so many mm on every axis."""
-    return np.diag([(size_mm / LEVER_MM) ** 2] * 3 + [size_mm**2] * 3)
 
 
 def at_the_end(old: Result, seen: Seen, shift: Array, slip: Array) -> tuple[Array, Array]:

@@ -143,11 +143,8 @@ def job(desk: Desk, *, here: bool = False) -> Job:
         return Job("followed from here; it is recorded elsewhere")
     open_ = ", start questions open" if desk.questions_open else ""
     if mark := next((item for item in desk.findings if item.code == "result-overtaken"), None):
-        repeat = mark.variant in (
-            "something",
-            "lens",
-            "contradict",
-        )  # the recheck left something open
+        # Where the recheck left something open:
+        repeat = mark.variant in ("something", "lens", "contradict")
         next_ = "calibrate again: a new session"
         next_ = "repeat the recheck, or calibrate again" if repeat else next_
         return Job(f"a recheck speaks against the result{open_}", next_, due=True)

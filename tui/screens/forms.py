@@ -226,8 +226,7 @@ class CellEditor(Working[Path | None]):
         self.half.save()
 
     def on_line_edit_changed(self, message: LineEdit.Changed) -> None:
-        for form in self.query(Form):
-            self.answers |= form.texts()
+        self._read()
         self.half.put_under(CELL, self.answers)
         self.jobs.begin(save_soon, self.half.save, group="keep soon")
 
@@ -297,12 +296,15 @@ class CellEditor(Working[Path | None]):
             form.refuse(text)
 
     async def action_back(self) -> None:
-        for form in self.query(Form):
-            self.answers |= form.texts()
+        self._read()
         self.page, self._choosing = self._before.pop()
         await self._show()
 
     def action_leave(self) -> None:
+        self._read()
+        self.dismiss(None)
+
+    def _read(self) -> None:
+        """Take what stands in the lines of the page."""
         for form in self.query(Form):
             self.answers |= form.texts()
-        self.dismiss(None)
