@@ -146,6 +146,11 @@ def finding(
     )
 
 
+def counted(count: int, word: str) -> str:
+    """Return a number of things, such as ``1 cell`` and ``2 cells``."""
+    return f"{count} {word}" if count == 1 else f"{count} {word}s"
+
+
 def in_general(template: str) -> str:
     """Return a text of the catalogue with ``<words>`` in place of the values."""
     return _BLANK.vformat(template, (), {})

@@ -11,7 +11,7 @@ from collections.abc import Callable, Iterable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from engine.findings import Finding, Level
+from engine.findings import Finding, Level, counted
 from engine.proof.answer import rechecked
 
 if TYPE_CHECKING:
@@ -261,9 +261,9 @@ def again_lines(done: Sequence[Again], root: Path, stored: str) -> list[str]:
         )
     failed = sum(item.error is not None for item in done)
     worse = sum(item.worse for item in done)
-    count = "1 session" if len(done) == 1 else f"{len(done)} sessions"
-    lines += ["", f"{count}: {len(done) - len(changed)} as before, {len(changed)} "
-              f"changed, {worse} no longer accepted, {failed} not solved; {stored}"]  # fmt: skip
+    lines += ["", f"{counted(len(done), 'session')}: {len(done) - len(changed)} as before, "
+              f"{len(changed)} changed, {worse} no longer accepted, {failed} not solved; "
+              f"{stored}"]  # fmt: skip
     return lines
 
 

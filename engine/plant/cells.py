@@ -15,6 +15,7 @@ from pathlib import PurePath
 from typing import Any
 
 from ..cell.result import ACCEPTED, NOT_ACCEPTED, not_known_by
+from ..findings import counted
 from ..sessions.journal import MARKS, OPEN
 from .archive import by_cell, day_of, last_result
 from .summary import Noted, Result, Summary
@@ -269,11 +270,6 @@ def _date(text: str) -> str:
 
 def _days(value: float) -> str:
     return counted(math.ceil(value), "day")
-
-
-def counted(count: int, word: str) -> str:
-    """Return a number of things, such as ``1 cell`` and ``2 cells``."""
-    return f"{count} {word}" if count == 1 else f"{count} {word}s"
 
 
 COLUMNS = (  # of the table that a spreadsheet reads, from `CellRow`

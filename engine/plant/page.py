@@ -7,6 +7,7 @@ from datetime import datetime
 
 import numpy as np
 
+from ..findings import counted
 from ..report.html_base import (
     STYLE,
     Html,
@@ -20,7 +21,7 @@ from ..report.html_base import (
     section,
     table,
 )
-from .cells import CellRow, counted
+from .cells import CellRow
 from .drift import Drift, Series, date_of
 
 WIDTH, HEIGHT, MARGIN = 560.0, 150.0, 34.0  # of one drawing, units of its own

@@ -10,8 +10,9 @@ from pathlib import Path
 from typing import Any
 
 from engine.errors import UsageError
+from engine.findings import counted
 from engine.plant.archive import by_cell, summaries
-from engine.plant.cells import COLUMNS, CellRow, counted, rows
+from engine.plant.cells import COLUMNS, CellRow, rows
 from engine.plant.summary import Summary
 from engine.sessions.store import encoded, no_formula, write_output
 
