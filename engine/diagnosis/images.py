@@ -24,7 +24,13 @@ from ..cell.stations import Observation
 from ..estimate.gather import Candidates, Gathered, board_turns, gather
 from ..estimate.problem import Problem, absurd, related
 from ..estimate.solver import Solution
-from ..estimate.start import begin, squared_deviation, transforms_from
+from ..estimate.start import (
+    begin,
+    begin_at,
+    most_agree,
+    squared_deviation,
+    transforms_from,
+)
 from ..findings import Finding, finding
 from ..frames import apply, inverse, rotation_log, transform
 from .causes import Cause, solved_weight, texts_of
@@ -64,15 +70,19 @@ MIRROR = (-1, 0, 0, 1)  # left to right; top to bottom is the same after half a 
 
 
 def image_causes(scene: Scene) -> list[Cause]:
-    """Return images turned, mirrored or numbered otherwise, at some stations or at all."""
+    """Return images turned, mirrored or numbered otherwise, at some stations or at all.
+
+    Where most stations agree as declared, the others are read beside these.
+    """
     gathered, mount = scene.found.gathered, scene.stations.mount
-    plain = begin(mount, gathered).score
+    plain = begin(mount, gathered)
+    agreed = most_agree(mount, gathered, plain)
     scored = []
     for reading in _readings(scene):
         both = _with(gathered, reading)
-        start = begin(mount, both)
+        start = begin_at(mount, both, plain) if agreed else begin(mount, both)
         rows = start.choice >= gathered.candidates.pose.shape[1]
-        if rows.any() and plain - start.score > BETTER:
+        if rows.any() and plain.score - start.score > BETTER:
             scored.append((start.score, reading, rows, both.chosen(start.choice)[1]))
     scored.sort(key=lambda item: item[0])
     found = [_cause(scene, *item[1:]) for item in scored[:FITTED]]

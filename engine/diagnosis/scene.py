@@ -298,17 +298,27 @@ def _quadratic(M: Array, score: Array) -> Array:
 
 def split_alarms(scene: Scene) -> list[Alarm]:
     """Return the strongest place of a change for each side."""
-    if scene.redundancy <= LEAST_SPLIT or not len(split_places(len(scene.used))):
+    if not len(split_places(len(scene.used))):
         return []
     tests = split_tests(scene)
-    places, degrees = split_places(len(scene.used)), scene.redundancy
+    places = split_places(len(scene.used))
     items = []
     for side, T in tests.items():
         best = int(T.argmax())
-        chance = 2 * len(T) * _f_chance(float(T[best]), 6, degrees)
+        chance = split_chance(scene, T)
         place = int(places[best]) if best < len(places) else None
         items.append(Alarm("split", chance, place, None, side))
     return items
+
+
+def split_chance(scene: Scene, T: Array) -> float:
+    """Return the chance of the largest of ``T`` (k,), looked for on two sides, where all is well.
+
+    Infinite where too little is left to tell a move from noise.
+    """
+    if scene.redundancy <= LEAST_SPLIT:
+        return np.inf
+    return 2 * len(T) * _f_chance(float(T.max()), 6, scene.redundancy)
 
 
 def _f_chance(T: float, q: int, degrees: float) -> float:

@@ -30,6 +30,7 @@ from .scene import (
     LEAST_DRIFT,
     Scene,
     side_columns,
+    split_chance,
     split_places,
     split_tests,
 )
@@ -48,6 +49,7 @@ SETTLING = 3  # times that places are moved to where the fit says; mostly they s
 # Stations that are left at least; squared size of six numbers that one good station in 20 exceeds:
 # from there on it is tried without it, and the evidence decides.
 LEAST_LEFT, TRIED_SIZE = 5, 12.6
+TOLD = 0.05  # [-] chance of its test from which on a small move is no longer likelier than none
 BEYOND = 0.025  # [-] chance that a move was earlier, or later, than the stations that are told
 CODES = {  # by mount and side: code, variant, and variant of two moves
     (True, "flange"): ("board-moved", None, "twice"),
@@ -151,7 +153,12 @@ def small_moves(scene: Scene) -> list[Split]:
     n, places = len(scene.ids), split_places(len(scene.ids))
     if absurd(scene.found.fit.noise, scene.found.prior) or not len(places):
         return []
-    best = {side: places[int(T[:-1].argmax())] for side, T in split_tests(scene).items()}
+    strongest = {side: T[:-1] for side, T in split_tests(scene).items()}
+    best = {
+        side: places[int(T.argmax())]
+        for side, T in strongest.items()
+        if split_chance(scene, T) < TOLD
+    }
     return [
         _at_the_fit(scene, side, (int(place),), _steps(n, [place], earlier=False))
         for side, place in best.items()
