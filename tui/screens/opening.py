@@ -5,6 +5,7 @@ from __future__ import annotations
 import gc
 from collections.abc import Callable
 from datetime import datetime
+from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, ClassVar
 
@@ -45,6 +46,7 @@ Robot, pendant and camera are simulated on this machine; nothing can be hurt.
 At one stop you are asked to type a wrong digit, to see what the program makes of it."""
 
 
+@cache
 def load() -> type[Behind]:
     """Load everything behind the first picture: the one place where that happens.
 
