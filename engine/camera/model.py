@@ -114,6 +114,11 @@ class Camera:
         """Whether nothing is known of the lens yet."""
         return self.lens_from == "guess"
 
+    @property
+    def deep(self) -> DepthCamera:
+        """What its depth means: as the cell says, or else in mm and known as well as assumed."""
+        return self.depth or DepthCamera(1.0, "camera")
+
     def without_distortion(self) -> Camera:
         """Return the camera with a lens that bends nothing."""
         return replace(self, distortion=(0.0,) * len(self.distortion))

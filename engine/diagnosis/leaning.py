@@ -12,7 +12,6 @@ import numpy as np
 
 from ..arrays import Array
 from ..camera.lens import DEPTH_LEANINGS, DEPTH_SHIFTS, DEPTH_TILTS, Terms
-from ..camera.model import DepthCamera
 from ..estimate.problem import Problem
 from ..findings import Finding, finding
 from .causes import Cause
@@ -32,7 +31,7 @@ def leaning_causes(now: Scene) -> list[Cause]:
 
 def _wider(problem: Problem) -> Problem:
     """Return the problem with a depth that may lean by `WIDER` times as much."""
-    depth = problem.camera.depth or DepthCamera(1.0, "camera")
+    depth = problem.camera.deep
     tilt_deg = WIDER * depth.known_u[1]
     camera = replace(problem.camera, depth=replace(depth, tilt_u_deg=tilt_deg))
     return replace(problem, camera=camera, locate="depth" if problem.by_depth else "lens")

@@ -45,7 +45,7 @@ def assembled(found: Solution) -> Result:
     if knock is not None:
         whole = whole + knock.added
     pick_mm = pick.pick_mm(whole, state.errors)
-    made_of = None if found.fit.unknown else budget(found, pick, pick_mm, knock)
+    made_of = None if found.fit.unknown else budget(found, whole, pick, pick_mm, knock)
     covariance = pick.delivered_covariance(whole)
     result = Result(
         mount=problem.mount,

@@ -82,20 +82,19 @@ class Budget:
 
 
 def budget(
-    found: Solution, pick: PickModel, pick_mm: float, knock: Knock | None = None
+    found: Solution, whole: Array, pick: PickModel, pick_mm: float, knock: Knock | None = None
 ) -> Budget | None:
-    """Return the budget of a pick that is off by ``pick_mm``; ``knock`` is in it, if any.
+    """Return the budget of a pick that is off by ``pick_mm``.
 
-    None where the covariance is no sum of such parts.
+    ``whole`` (k, k) is the covariance of all unknowns; ``knock`` is in it, if any. None where it
+    is no sum of such parts.
     """
     covariances = _covariances(found)
-    whole = found.fit.covariance
+    if knock is not None:
+        covariances[KNOCK] = knock.added
     if np.abs(np.diag(sum(covariances.values()) - whole)).max() > AGREES * np.diag(whole).max():
         return None
     errors = found.fit.state.errors
-    if knock is not None:
-        covariances[KNOCK] = knock.added
-        whole = whole + knock.added
     squares = pick.parts(covariances, whole, errors)
     squares[ARM] += pick.floor_mm**2
     total = sum(squares.values())

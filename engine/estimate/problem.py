@@ -21,7 +21,7 @@ import numpy as np
 from ..arrays import Array
 from ..boards.pattern import Board
 from ..camera.lens import DEPTH_SHIFTS, Terms, terms
-from ..camera.model import Camera, DepthCamera
+from ..camera.model import Camera
 from ..cell.cell import Cell, Locate, WorkVolume, holds_level
 from ..cell.mount import EYE_TO_HAND, Mount
 from ..cell.rule import Tolerance
@@ -222,7 +222,7 @@ def terms_of(problem: Problem) -> Terms:
     """
     board, camera, points = problem.board, problem.camera, problem.board.points()
     if camera.depth is None and any(seen.depths is not None for seen in problem.observations):
-        camera = replace(camera, depth=DepthCamera(1.0, "camera"))
+        camera = replace(camera, depth=camera.deep)
     known = terms(camera, points, *board.u)
     seen = [item.spatial for item in problem.observations if item.pixels is not None]
     return known.without(DEPTH_SHIFTS) if seen and all(seen) else known

@@ -21,7 +21,7 @@ import numpy as np
 from ..arrays import Array
 from ..boards.points_file import read_points
 from ..camera.lens import NAMES, OF_BOARD, Terms, lens, terms
-from ..camera.model import Camera, DepthCamera
+from ..camera.model import Camera
 from ..camera.views import Views, board_pose, linearised
 from ..cell.cell import Cell
 from ..errors import StationbookError
@@ -122,7 +122,7 @@ def seen_board(cell: Cell, folder: Path, points_file: str) -> SeenBoard:
 def _terms(cell: Cell) -> Terms:
     """Return all that lens and board may be off by, each as an unknown."""
     board, camera = cell.board, cell.camera
-    deep = replace(camera, depth=camera.depth or DepthCamera(1.0, "camera"))
+    deep = replace(camera, depth=camera.deep)
     return terms(deep, board.points(), *board.u).only(NAMES)
 
 
