@@ -36,6 +36,7 @@ from engine.sessions.journal import read_journal
 from engine.simulate.scenario import cell_text, truth
 from engine.steps.planning import STANDS_ELSEWHERE, plan_session, replace_plan, revised
 from engine.steps.proving import pointer_set, touch_added
+from tui.commands.plan import plan_lines
 
 CHROMIUM = shutil.which("chromium")
 NOW = datetime(2026, 11, 25, 9, 30, tzinfo=UTC)
@@ -230,6 +231,19 @@ def test_a_warning_of_many_stations_stands_once_above_them_where_rows_are_lowest
     assert f"Beware: {UNSURE} ({numbers})" in text
     assert text.count(UNSURE) == 1
     assert text.count("Beware: see above") == 23
+
+
+def test_stations_that_hardly_help_are_called_so_wherever_they_are_told(tmp_path: Path) -> None:
+    make_session(tmp_path / "s", 1)
+    session = open_session(tmp_path / "s")
+    pose = station_pose(session.cell, session.stations[0])
+    assert pose is not None
+    step = Step("pose", pose, session.stations[0].typed, "base X +80 mm", "because", 0.31)
+    said = "Further stations help little: U of a pick 0.96 → about 0.94 mm by all of these."
+    for after, little in ((0.47, True), (0.45, False)):
+        plan = Plan((step, replace(step, pick_mm=after)), now_mm=0.32, now_pick_mm=0.48)
+        assert (said in plan_sheet(plan, session.cell, "s")) is little
+        assert any(said in line for line in plan_lines(plan, session.cell)) is little
 
 
 def test_the_sheet_of_jogs_shows_no_pose(tmp_path: Path) -> None:

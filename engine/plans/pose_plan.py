@@ -230,7 +230,7 @@ def plan_of(
         here, near, before = pose, fields, after and after[0]
     if not steps and look.enough(until_mm and 2 * until_mm) and before is not None:
         notes = (*notes, ENOUGH.format(now=f"{2 * before:.2g}"))
-    return Plan(tuple(steps), notes, now and now[0])
+    return Plan(tuple(steps), notes, *(now or (None, None)))
 
 
 def spiral_plan(

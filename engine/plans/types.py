@@ -10,6 +10,11 @@ from ..cautions import PLAN
 from ..cell.session import PlannedStation
 
 FORMAT = 1  # version of the document
+ENOUGH = 0.95  # [-] what leaves more of U of a pick than this is not worth the stop
+LITTLE = (
+    "Further stations help little: U of a pick {now} → about {after} mm by all of these. The "
+    "result says what would help more."
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,12 +98,14 @@ class Plan:
     """Stations in the order of visiting; ``notes`` say what a person should know about them.
 
     ``now_mm`` is the standard uncertainty at the work volume before the first of them, None: not
-    known. ``chosen_mm``: for a spiral, what as many chosen stations would reach.
+    known; ``now_pick_mm`` that of a pick. ``chosen_mm``: for a spiral, what as many chosen stations
+    would reach.
     """
 
     steps: tuple[Step, ...]
     notes: tuple[str, ...] = ()
     now_mm: float | None = None
+    now_pick_mm: float | None = None
     chosen_mm: float | None = None
     cautions: tuple[str, ...] = PLAN
 
@@ -106,6 +113,13 @@ class Plan:
     def work_volume_mm(self) -> float | None:
         """Standard uncertainty at the work volume after the last station, None: not known."""
         return self.steps[-1].work_volume_mm if self.steps else self.now_mm
+
+    def little(self) -> str:
+        """Return that U of a pick hardly falls by all of these stations, or ""."""
+        now, after = self.now_pick_mm, self.steps[-1].pick_mm if self.steps else None
+        if now is None or after is None or after <= ENOUGH * now:
+            return ""
+        return LITTLE.format(now=f"{2 * now:.2g}", after=f"{2 * after:.2g}")
 
     def document(self) -> dict[str, Any]:
         """Return the plan as plain data."""

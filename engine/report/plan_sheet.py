@@ -38,7 +38,7 @@ def plan_sheet(plan: Plan, cell: Cell, title: str) -> str:
             element("h1", title),
             element("p", frames),
             element("ul", joined(element("li", text) for text in plan.cautions), class_="caution"),
-            *(element("p", text) for text in plan.notes),
+            *(element("p", text) for text in (*plan.notes, plan.little()) if text),
             *(() if height >= BEWARE_MM else _warnings(plan.steps)),
             element("table", joined([table_head, element("tbody", rows)])),
         ]

@@ -103,4 +103,4 @@ def comparison(plan: Plan) -> list[str]:
     pick = plan.steps[-1].pick_mm
     if pick is not None and pick > 1.1 * u:
         lines.append(f"U of a pick, with the robot's own accuracy: about {2 * pick:.2g} mm")
-    return lines
+    return [*lines, *filter(None, [plan.little()])]

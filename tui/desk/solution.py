@@ -12,7 +12,7 @@ from engine.cell.session import PlannedStation, Session
 from engine.errors import FileError
 from engine.estimate.solver import LEAST_STATIONS
 from engine.findings import Finding, Level
-from engine.plans.types import Step, Wish
+from engine.plans.types import ENOUGH, Step, Wish
 from engine.sessions.results import moved_since, read_result, with_marks
 from engine.steps.planning import passed_over, plan_session, revised
 from engine.steps.solve import Solved, solve_session
@@ -84,9 +84,6 @@ def foresee(session: Session, folder: Path, solution: Solution | None) -> None:
         and not any(item.level is Level.ERROR for item in solution.findings)
     )
     predictor_for(session, folder, found=solution.solved.result if solution and whole else None)
-
-
-ENOUGH = 0.95  # [-] a next station that leaves more of U than this is not worth the stop
 
 
 @dataclass(frozen=True, slots=True, eq=False)
