@@ -108,6 +108,7 @@ def _board(values: Values, node: Node, inside: bool) -> Board:
     return replace(board, measured=tuple((number, x, y, z) for number, x, y, z in rows))
 
 
+LEAST_PIXELS = 32  # px; no board is found in a smaller image: its points lie several px apart
 MOST_PIXELS = 100_000  # px; ten times the longest side of a large industrial sensor
 
 _NAME = re.compile(r"[A-Za-z0-9_-]{1,64}", re.ASCII)
@@ -193,7 +194,7 @@ CAMERA = replace(
         Camera,
         _camera,
         ("distortion",),
-        image_size_px=Many(Whole(1, MOST_PIXELS), (2,)),
+        image_size_px=Many(Whole(LEAST_PIXELS, MOST_PIXELS), (2,)),
         matrix=OrNone(Many(Many(Number(), (3,)), (3,))),  # none: the images give the lens
         distortion=Many(Number(most=MOST_DISTORTION), DISTORTION_COUNTS),
         source=OrNone(Source()),
