@@ -9,6 +9,7 @@ import cv2
 import numpy as np
 import pytest
 from screen_bench import EXAMPLE, NOON, app_for, comes, example, on_screen, opened, until
+from textual.binding import Binding
 from textual.screen import Screen
 
 from engine.frames import apply, inverse, rotation_angle
@@ -20,6 +21,7 @@ from tui.app import Stationbook
 from tui.desk.demo import BUMP_MM, BUMP_RAD, STOPS_AGAIN, TIP, Simulated
 from tui.desk.desk import Desk
 from tui.desk.practice import FAULTS, plant
+from tui.screens.demo import Demo, DemoProof
 from tui.screens.practice import Practice
 
 
@@ -35,6 +37,22 @@ def test_the_simulated_tip_stands_on_the_point_of_the_laid_board() -> None:
         believed = pose_from_fields(shown, cell().pendant).base_T_flange
         off = np.linalg.norm(apply(believed, np.array(TIP)[None])[0] - truly)
         assert 0.01 < off < 3.0  # the pendant does not know of the arm's errors
+
+
+def test_one_key_drives_the_demo_on_to_its_proof_and_keeps_no_other_from_what_it_means(
+    tmp_path: Path,
+) -> None:
+    simulated = Simulated(tmp_path, VirtualCell(cell(), truth(), 7), 7)
+    laid = []
+    for _ in range(6):
+        laid.append(simulated.lays)
+        if simulated.lays:
+            simulated.laid += 1
+        else:
+            simulated.touched += 1
+    assert laid == [True, False, False] * 2
+    own = {b.key for b in DemoProof.BINDINGS if isinstance(b, Binding)}
+    assert own == {"f4"} <= {b.key for b in Demo.BINDINGS if isinstance(b, Binding)}
 
 
 def test_a_bump_moves_the_camera_and_begins_a_session_that_rechecks(tmp_path: Path) -> None:

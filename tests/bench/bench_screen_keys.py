@@ -52,7 +52,7 @@ async def counted(folder: Path) -> tuple[int, int, int]:
                 await pilot.press("f4")
                 await until(pilot, "of the board is stored")
                 proof += 1
-            await pilot.press("f7")
+            await pilot.press("f4")
             await until(pilot, "Type the point's number")
             assert isinstance(app.screen, DemoProof)
             point, _, rest = app.screen.shown.removeprefix("point ").partition("  ")

@@ -25,6 +25,7 @@ from ..clock import now
 
 STOPS = 6  # enough for this cell's tolerance, by what is expected of further ones
 STOPS_AGAIN = 3  # after a bump: as many as a recheck needs
+ENDS = 2  # points touched on a board that is laid: the first and the last
 TIP = (0.0, 0.0, 150.0)  # mm, of the simulated pointer in the flange
 TIP_U = "0.1"  # mm, how well it is known
 PLACES = ((-0.3, -0.25, -0.3), (0.3, 0.25, -0.3), (0.0, 0.0, 0.2))  # of the pick area's size
@@ -78,6 +79,11 @@ class Simulated:
 
     # ---- after the stations: proof, and a bump ------------------------------------------------
 
+    @property
+    def lays(self) -> bool:
+        """Whether the board is laid next: at first, and when both ends of it were driven to."""
+        return self.touched == self.laid * ENDS
+
     def lay(self) -> str:
         """Lay the board at the next place of the pick area, and save its image. Takes time."""
         volume = self.virtual.cell.work_volume
@@ -91,7 +97,7 @@ class Simulated:
     def touch(self) -> tuple[int, str]:
         """Bring the tip to the next point; returns its number and what the pendant shows."""
         count = self.virtual.cell.board.count
-        point = (0, count - 1)[self.touched % 2]
+        point = (0, count - 1)[self.touched % ENDS]
         self.fields = self.virtual.touch(point, TIP)
         self.touched += 1
         return point, labelled(self.virtual.cell.pendant.labels, self.fields)

@@ -26,7 +26,7 @@ from .practice import Practice
 from .proof import Proof
 from .stations import Stations
 
-PROVING = "F4 lays the board in the cell and takes its image. F7 brings the tip to a point of it."
+PROVING = "F4 lays the board in the cell and takes its image, then brings the tip to points of it."
 
 
 class PendantPanel(Sheet):
@@ -159,15 +159,14 @@ class DemoProof(Proof):
     """Proof by touch with a simulated pointer; the pendant stands among the facts."""
 
     BINDINGS: ClassVar[list[BindingType]] = [
-        Binding("f7", "touch", "touch", id="demo.touch",
-                tooltip="Bring the simulated tip to the next point of the board"),
+        Binding("f4", "drive", "drive on", id="demo.touch",
+                tooltip="Lay the board and take its image, or bring the tip to its next point"),
     ]  # fmt: skip
 
     def __init__(self, desk: Desk, simulated: Simulated) -> None:
         super().__init__(desk)
         self.simulated = simulated
         self.shown = ""
-        self.action_view = self._lay
 
     def show_joints(self, shown: bool) -> None:
         """Ask for no joints: the simulated pendant shows none."""
@@ -184,17 +183,16 @@ class DemoProof(Proof):
     def show_proof(self, said: str = "", *, last: bool = False) -> None:
         super().show_proof(said, last=last)
         facts = self.touching.facts()
-        pendant = Fact("simulated", self.shown or "F7 drives the tip", "note")
+        pendant = Fact("simulated", self.shown or "F4 drives", "note")
         self.query_one(FactsPanel).show(facts._replace(facts=(pendant, *facts.facts)))
 
     @as_job("drive")
-    async def _lay(self) -> None:
-        self.tell("The board is laid, and its image is taken ...", "note")
-        await in_background(self.simulated.lay)
-        self.images.take()
-
-    @as_job("drive")
-    async def action_touch(self) -> None:
+    async def action_drive(self) -> None:
+        if self.simulated.lays:
+            self.tell("The board is laid, and its image is taken ...", "note")
+            await in_background(self.simulated.lay)
+            self.images.take()
+            return
         point, pose = await in_background(self.simulated.touch)
         self.shown = f"point {point}  {pose}"
         self.show_proof("The tip is there: read the simulated pendant.")
