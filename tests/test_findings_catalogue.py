@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import ast
+import re
 import string
 import subprocess
 import sys
@@ -176,6 +177,14 @@ def test_every_entry_can_be_filled_and_says_what_to_do(key: str) -> None:
     assert "{" not in made.message + made.remedy
     assert made.message.endswith((".", "?"))
     assert made.remedy
+
+
+def test_an_option_is_never_told_to_somebody_at_the_screen_as_if_it_stood_there() -> None:
+    said = re.compile(r"by command|on the screen|F\d there|x there|`doctor|`stationbook", re.I)
+    told = {key for key, entry in CATALOGUE.items() if "--" in entry.remedy}
+    assert "result-overtaken/beyond" in told
+    bare = {key for key in told if not said.search(CATALOGUE[key].remedy)}
+    assert bare == {"tip-found"}  # which the screen says without its remedy
 
 
 def test_what_a_measurement_is_promised_to_bring_rests_on_the_figures_that_are_told() -> None:

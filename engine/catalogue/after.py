@@ -256,7 +256,8 @@ ENTRIES: dict[str, Entry] = {
         "The touch that gives the missing number lies {distance:.1f} mm beside where the stations "
         "put that point (U {expanded:.1f} mm).",
         "Compare its pose, and the number of its point, with the pendant; check the pointer's tip. "
-        "Then forget the touch (x there, `proof --forget`), touch again with --fix, and solve.",
+        "Then forget the touch (x there, `proof --forget`), touch again (by command with --fix, on "
+        "the screen once it is solved without it), and solve.",
         cause="A digit misread or mistyped, another point than the one named, a wrong tip, or a "
         "board that moved after its image: along the missing direction it is as wrong, unseen.",
         shows="Across the direction that it gives, the touch is farther off than chance makes one "
@@ -273,7 +274,7 @@ ENTRIES: dict[str, Entry] = {
         "apart (U {expanded:.1f} mm). The stations cannot tell which is wrong; the result rests on "
         "{first}.",
         "Measure the height again and correct it (t on the screen), or forget the touch (x there, "
-        "`proof --forget`) and touch again with --fix. Then solve.",
+        "`proof --forget`) and touch again (by command, with --fix). Then solve.",
     ),
     "hold-out": note(
         "{count} {count:station|stations} left out of the fit {count:agrees|agree} with it: "

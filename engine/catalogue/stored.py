@@ -7,7 +7,8 @@ from .entry import Entry, error, note, warning
 ENTRIES: dict[str, Entry] = {
     "result-overtaken": error(
         "{camera} moved after this result: recheck of {at} with session {by}.",
-        "Calibrate again in a new session. `--anyway` hands it over all the same, with this mark.",
+        "Calibrate again in a new session. By command, `--anyway` hands it over all the same, with "
+        "this mark.",
         cause="A recheck found that the camera no longer stands where this result says, or sees "
         "through another lens, or that a pick is beyond the tolerance, or its stations contradict "
         "what the result says.",
@@ -16,25 +17,26 @@ ENTRIES: dict[str, Entry] = {
     ),
     "result-overtaken/something": error(
         "{camera} or the board moved after this result: recheck of {at} with session {by}.",
-        "Do what that recheck says and repeat it, or calibrate again in a new session. `--anyway` "
-        "hands it over all the same, with this mark.",
+        "Do what that recheck says and repeat it, or calibrate again in a new session. By command, "
+        "`--anyway` hands it over all the same, with this mark.",
     ),
     "result-overtaken/lens": error(
         "{camera} may see through another lens than at this result, or one that was focused anew: "
         "recheck of {at} with session {by}.",
-        "Do what that recheck says and repeat it, or calibrate again in a new session. `--anyway` "
-        "hands it over all the same, with this mark.",
+        "Do what that recheck says and repeat it, or calibrate again in a new session. By command, "
+        "`--anyway` hands it over all the same, with this mark.",
     ),
     "result-overtaken/contradict": error(
         "{camera} may no longer stand where this result says: the stations of the recheck of {at} "
         "with session {by} contradict each other.",
-        "Do what that recheck says and repeat it, or calibrate again in a new session. `--anyway` "
-        "hands it over all the same, with this mark.",
+        "Do what that recheck says and repeat it, or calibrate again in a new session. By command, "
+        "`--anyway` hands it over all the same, with this mark.",
     ),
     "result-overtaken/beyond": error(
         "{camera} is off by more than the tolerance on this result: recheck of {at} with session "
         "{by}.",
-        "Calibrate again in a new session. `--anyway` hands it over all the same, with this mark.",
+        "Calibrate again in a new session. By command, `--anyway` hands it over all the same, with "
+        "this mark.",
     ),
     "recheck-open": warning(
         "{camera} may be off by more than the tolerance on this result: the recheck of {at} with "

@@ -30,8 +30,8 @@ ENTRIES: dict[str, Entry] = {
         "flange: no mount is that long.",
         "Check board.height_mm: its sign, its unit, and from where it is measured (along the "
         "flange's z axis with a fixed camera, over the base with a camera on the flange). Check "
-        "pendant.flange_down too. Or touch one point that the camera sees (`proof --touch ID "
-        "--fix`).",
+        "pendant.flange_down too. Or touch one point that the camera sees (by command, `proof "
+        "--touch ID --fix`).",
     ),
     "unobservable/flange-down": note(
         "The result rests on {field}: {typed}, as told, not shown: were the flange the "
@@ -74,8 +74,9 @@ ENTRIES: dict[str, Entry] = {
         "board.height_mm may be that of another point: the board looks the same after a turn, and "
         "the point that would then be point 0 lies {distance_mm:.1f} mm higher or lower. Camera "
         "and board would be off by as much.",
-        "Touch one point that the camera sees as the missing number (`proof --touch ID --fix`), "
-        "and solve: that settles it. Circles that differ (board.larger) show which end is which.",
+        "Touch one point that the camera sees as the missing number (by command, `proof --touch ID "
+        "--fix`), and solve: that settles it. Circles that differ (board.larger) show which end is "
+        "which.",
         cause="An even board looks the same after half a turn; nothing in the images says which of "
         "its ends is point 0.",
         shows="The board as solved, turned into itself, has another point 0 at another height.",
