@@ -95,11 +95,11 @@ def write_exports(desk: Desk, form: str) -> Written:
 
 @contextmanager
 def _said_here() -> Iterator[None]:
-    """Leave out of a remedy the sentences that begin with a word for the command, in backticks."""
+    """Leave out of a remedy the sentences that begin with an option of a command, in backticks."""
     try:
         yield
     except UsageError as error:
-        remedy = re.sub(r"\s*`--[^`]*`[^.]*\.", "", error.remedy)
+        remedy = re.sub(r"\s*(By command, )?`--[^`]*`[^.]*\.", "", error.remedy)
         raise StationbookError(error.problem, remedy) from error
 
 
