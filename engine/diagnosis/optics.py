@@ -364,7 +364,7 @@ def wider_causes(
         return []
     groups = [np.isin(known.names, group) for group in alone or [[name] for name in names]]
     weight = weight_of(found) + SCALE_SHARE + _some_alone(found, stated, groups)
-    said = tell(problem, known.only(names), off)
+    said = tell(problem, known.only(np.array(known.names)[watched].tolist()), off)
     return [Cause(weight, (said,), problem, texts_of(now), found=found)]
 
 
