@@ -168,6 +168,17 @@ def test_a_pitch_and_a_focal_length_within_their_accuracy_stay_within_u(mount: s
     assert sum(inside) >= 11
 
 
+@pytest.mark.parametrize("mount", MOUNTS)
+def test_u_of_the_rotation_holds_what_an_image_centre_turns_every_part(mount: Mount) -> None:
+    """The transform is turned so that places come right; parts are seen as they lie, and turn."""
+    wrong = off(image_centre_x=4, image_centre_y=-4)
+    case = Case(mount, stations=15, position_mm=0.03, angle_deg=0.004)
+    truth = simulated(case, np.random.default_rng([2, 8]), Seen(*with_errors(wrong)))
+    found = estimated(usual(truth).problem)
+    turned = np.degrees(np.linalg.norm(displacement(found.camera, truth.camera)[:3]))
+    assert 0.1 < turned < 2 * found.uncertainty.angle_deg < 0.6
+
+
 def test_stations_tell_of_the_scale_what_the_robots_travel_shows() -> None:
     truth = simulated(
         Case(stations=25, position_mm=0.05),

@@ -86,9 +86,9 @@ class Placed:
 class Uncertainty:
     """Standard uncertainties (k = 1); None where not known.
 
-    ``position_mm`` and ``angle_deg`` of the delivered transform, ``work_volume_mm`` of a point
-    placed by it at the worst corner of the work volume, ``pick_mm`` with the robot's systematic
-    error.
+    ``position_mm`` of the delivered transform, ``angle_deg`` of how a picked part is turned by it,
+    ``work_volume_mm`` of a point placed by it at the worst corner of the work volume, ``pick_mm``
+    with the robot's systematic error.
     """
 
     position_mm: float | None = None

@@ -44,7 +44,7 @@ def assembled(found: Solution) -> Result:
     whole, knock = found.fit.covariance, None if found.fit.unknown else _knock(found, pick)
     if knock is not None:
         whole = whole + knock.added
-    pick_mm = pick.pick_mm(whole, state.errors)
+    pick_mm, angle = pick.pick_mm(whole, state.errors), pick.angle_deg(whole, state.errors)
     made_of = None if found.fit.unknown else budget(found, whole, pick, pick_mm, knock)
     covariance = pick.delivered_covariance(whole)
     result = Result(
@@ -59,7 +59,7 @@ def assembled(found: Solution) -> Result:
         full_covariance=whole,
         known=_known(covariance),
         board_known=_known(whole[6:12, 6:12]),
-        uncertainty=_uncertainty(pick, pick_mm, covariance, made_of),
+        uncertainty=_uncertainty(pick, pick_mm, angle, covariance, made_of),
         budget=made_of,
         noise=found.fit.noise,
         stations=_stations(found),
@@ -135,7 +135,7 @@ def _known(covariance: Array) -> NDArray[np.bool_]:
 
 
 def _uncertainty(
-    pick: PickModel, pick_mm: float, covariance: Array, made_of: Budget | None
+    pick: PickModel, pick_mm: float, angle: float, covariance: Array, made_of: Budget | None
 ) -> Uncertainty:
     """Return u of position, angle, work volume and pick; None for what nobody knows.
 
@@ -143,7 +143,6 @@ def _uncertainty(
     """
     wider = 1.0 if made_of is None else made_of.wider
     sd = np.sqrt(np.diag(covariance))
-    angle = float(np.degrees(np.linalg.norm(sd[:3])))
     position = float(np.linalg.norm(sd[3:]))
     turned, placed = bool((sd[:3] < NOT_KNOWN_RAD).all()), bool((sd[3:] < NOT_KNOWN_MM).all())
     volume = pick.work_volume_mm(covariance)

@@ -70,7 +70,9 @@ class PickModel:
 
     ``moved`` M (27, 3, 6); ``off`` S (27, 3, p + q); ``rigid`` B (6, p + q); ``corner`` (27,) marks
     the eight corners. ``stays`` (p + q,) tells which estimated errors stay in a pick: not those of
-    a lens that is only guessed, for no part is located with it. ``floor_mm``: what no model of the
+    a lens that is only guessed, for no part is located with it. ``turning`` (p + q,) tells which
+    turn parts as they move them: not those of the lens, by which a part is seen elsewhere but as it
+    lies (an image centre moves its image, and turns nothing). ``floor_mm``: what no model of the
     arm explains, eye-in-hand where it looks and where it picks; ``unseen`` (6, 6) what that adds to
     the transform's covariance.
     """
@@ -80,6 +82,7 @@ class PickModel:
     rigid: Array
     corner: Array
     stays: Array
+    turning: Array
     floor_mm: float
     unseen: Array
 
@@ -91,6 +94,18 @@ class PickModel:
         """Return the delivered transform's covariance (6, 6) from the fit's (12 + p, 12 + p)."""
         rows = np.concatenate([np.eye(6), np.zeros((6, 6)), -self.rigid], axis=1)
         return np.asarray(rows @ covariance @ rows.T + self.unseen)
+
+    def angle_deg(self, covariance: Array, errors: Array) -> float:
+        """Return u of how a picked part is turned [deg], from the fit's (12 + p, 12 + p).
+
+        The delivered transform's rotation; what it is turned to make up for the lens turns every
+        part, and is known to remain.
+        """
+        rows = self.rigid[:3] * self.turning
+        rows = np.concatenate([np.eye(3), np.zeros((3, 9)), -rows], axis=1)
+        turned = self.rigid[:3] @ ((1.0 - self.turning) * errors)
+        spread = float(np.trace(rows @ covariance @ rows.T + self.unseen[:3, :3]))
+        return float(np.degrees(np.sqrt(spread + turned @ turned)))
 
     def terms_covariance(self, covariance: Array, arm: int) -> Array:
         """Return the covariance (q, 6 + q) of lens and board with the delivered transform and all.
@@ -193,17 +208,19 @@ def pick_model(
     off = np.concatenate([arm, _located(problem, camera, seen)], axis=2)
     flat = moved.reshape(-1, 6)
     rigid = np.linalg.pinv(flat) @ off.reshape(len(flat), -1)
-    stays = np.ones(off.shape[2])
-    if problem.camera.guessed and not problem.by_depth:
-        stays[len(model.sd) :] = 0.0
-        rigid[:, len(model.sd) :] = 0.0
+    stays, turning = np.ones((2, off.shape[2]))
+    if not problem.by_depth:
+        turning[len(model.sd) :] = 0.0
+        if problem.camera.guessed:
+            stays[len(model.sd) :] = 0.0
+            rigid[:, len(model.sd) :] = 0.0
     floor = model.accuracy_mm * (1.0 if model.arm is None else UNEXPLAINED)
     fixed = problem.mount == EYE_TO_HAND
     lever = camera[:3, 3] - looking[:3, 3] if fixed else np.zeros(3)
     unseen = _unseen(floor, lever)
     if model.arm is not None and not fixed:
         floor = float(np.hypot(floor, _looked(floor, apply(camera, seen[13:14])[0])))
-    return PickModel(moved, off, rigid, corner, stays, floor, unseen)
+    return PickModel(moved, off, rigid, corner, stays, turning, floor, unseen)
 
 
 def _looked(error_mm: float, part: Array) -> float:

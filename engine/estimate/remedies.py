@@ -163,9 +163,9 @@ def _angle_after(information: Array, result: Result) -> float | None:
     """Return u of the rotation [deg] that ``information`` leaves, no less wide than stated now."""
     if result.pick is None:
         return None
-    left = result.pick.delivered_covariance(np.asarray(np.linalg.inv(information)))
+    left = np.asarray(np.linalg.inv(information))
     wider = 1.0 if result.budget is None else result.budget.wider
-    return wider * float(np.degrees(np.sqrt(np.trace(left[:3, :3]))))
+    return wider * result.pick.angle_deg(left, result.systematic.value)
 
 
 def _measuring(result: Result) -> str | None:
