@@ -171,12 +171,15 @@ async def test_a_follower_sees_a_change_within_a_second_and_can_change_nothing(
             await pilot.pause(0.02)
         assert monotonic() - began < 1.0
         before = (folder / "session.yaml").read_bytes()
-        await pilot.press(*"aebnrcku", "f2", "f4", "f5", "f7", "escape", "tab")
+        await pilot.press(*"aebnrckuIz", "f2", "f4", "f5", "f7", "escape", "tab")
         await type_line(pilot, "1 2 3")
         await pilot.press("enter")
         await pilot.pause(0.3)
         assert app.screen is screen
         assert (folder / "session.yaml").read_bytes() == before
+        await app.run_action("help")
+        shown = await until(pilot, "Choose the row above", "Ten rows up")
+        assert "Leave out" not in shown
     assert not (folder / "result.yaml").exists()
 
 

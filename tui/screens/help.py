@@ -102,16 +102,21 @@ class Help(ModalScreen[None]):
         for panel in self.below.query(FactsPanel):
             if panel.cut():
                 lines += [*fact_lines(panel.data, looks, width), []]
-        return lines + key_lines(_acting(all_bindings(self.below)), looks, width)
+        desk = getattr(self.below, "desk", None)
+        listed = _acting(all_bindings(self.below), bool(desk and desk.follow))
+        return lines + key_lines(listed, looks, width)
 
 
-def _acting(bindings: Sequence[tuple[DOMNode, Binding]]) -> list[Binding]:
-    """Return them without those of a key that does something else now."""
+def _acting(bindings: Sequence[tuple[DOMNode, Binding]], follows: bool) -> list[Binding]:
+    """Return them without those of a key that does something else now.
+
+    ``follows``: only those that act, for whoever follows may change nothing at any row.
+    """
     taken = [binding.key for _, binding in bindings]
     return [
         binding
         for node, binding in bindings
-        if taken.count(binding.key) == 1 or acts(node, binding)
+        if (taken.count(binding.key) == 1 and not follows) or acts(node, binding)
     ]
 
 

@@ -351,6 +351,8 @@ class Stations(Working[None]):
         """Leave only the actions that make sense now: for the chosen row, and while following."""
         if self.desk.follow and action in self.CHANGING:
             return False
+        if action == "step":
+            return not (self.desk.follow and parameters[0] in JobSteps.CHANGING)
         if action == "joints":
             return self.desk.joints_help
         return action != "station" or self.actions.makes_sense(*parameters)

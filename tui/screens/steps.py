@@ -120,6 +120,7 @@ class JobSteps:
         Binding("z", "step('frame')", "frame", show=False, id="job.frame",
                 tooltip="A conveyor or pallet frame through three touched or seen points"),
     ]  # fmt: skip
+    CHANGING = ("about", "frame")  # steps that write into the session
 
     def __init__(self, desk: Desk, jobs: Jobs) -> None:
         self.desk, self.jobs = desk, jobs
