@@ -31,8 +31,10 @@ from engine.sessions.changes import Who, commit, remark
 from engine.sessions.folder import open_session
 from engine.sessions.journal import OVERTAKEN
 from engine.sessions.results import read_result
+from engine.steps.solve import solve_session
 from tui.desk.changes import export_forms, write_exports, write_reports
 from tui.desk.desk import Desk
+from tui.desk.solution import Solution
 from tui.screens.result import ChooseForm, Result
 
 
@@ -75,6 +77,23 @@ async def test_an_accepted_result_is_reported_and_exported_from_its_screen(tmp_p
     rows = (folder / "base_T_camera-matrix.txt").read_text(encoding="utf-8").splitlines()
     matrix = np.array([row.split() for row in rows if row and not row.startswith("#")], float)
     np.testing.assert_allclose(matrix, read_result(folder).camera.matrix, atol=1e-6)
+
+
+def test_what_a_full_disk_kept_from_being_stored_is_stored_before_it_is_handed_over(
+    tmp_path: Path,
+) -> None:
+    """It said "no result.yaml, solve first" beside the result that it showed."""
+    desk = Desk(example(tmp_path / "session"))
+    desk.open()
+    desk.solution = Solution(desk.opened(), solve_session(desk.opened(), desk.folder))
+    result = desk.folder / "result.yaml"
+    assert not result.exists()
+    assert not write_exports(desk, "json")[1]
+    stored = result.read_bytes()
+    write_exports(desk, "matrix")
+    assert result.read_bytes() == stored
+    assert not list(desk.folder.glob("result-*"))
+    desk.close()
 
 
 @on_screen

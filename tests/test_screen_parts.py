@@ -276,6 +276,10 @@ async def test_the_bar_gives_way_to_the_worst_finding() -> None:
             text = line_text(sheet.draw(width, 1)[0])
             assert text.endswith("error: tolerance")
             assert len(text) <= width
+        sheet.data = Quality(0.73, 1.0, "", "s/result.yaml: cannot write it: the disk is full.")
+        text = line_text(sheet.draw(60, 1)[0])
+        assert text.endswith("cannot write ...")
+        assert len(text) <= 60
 
 
 @on_screen

@@ -73,6 +73,7 @@ def write_reports(desk: Desk) -> Written:
     from engine.steps.reporting import make_report, write_report
 
     session, now = desk.opened(), desk.clock()
+    desk.keep_shown()
     with _said_here():
         pages, refused = of_every_camera(
             session.cell, lambda name: make_report(session, desk.folder, now, name)[0]
@@ -89,6 +90,7 @@ def write_exports(desk: Desk, form: str) -> Written:
     Raises StationbookError for a result that is not accepted; only the command can be told to
     write that all the same.
     """
+    desk.keep_shown()
     with _said_here():
         return desk.alone(lambda: store_exports(desk.opened(), desk.folder, form))
 

@@ -16,12 +16,13 @@ from typing import TypeVar
 
 from engine.cell.session import PlannedStation, Session
 from engine.cell.stations import Observation
-from engine.errors import ChangedError, StationbookError, StoredError
+from engine.errors import ChangedError, FileError, StationbookError, StoredError
 from engine.findings import Finding
 from engine.pendant.entry import parse_partial, parse_partial_joints
 from engine.sessions.changes import Change, Who, commit
 from engine.sessions.folder import open_session
 from engine.sessions.lock import WriterLock, writing
+from engine.sessions.results import input_hashes, read_result
 from engine.sessions.store import PROOF_FILE, RESULT_FILE, SESSION_FILE
 from engine.steps.handover import REPORT_FILE
 from engine.steps.solve import keep
@@ -233,6 +234,19 @@ class Desk:
                 raise StationbookError("the session was changed meanwhile", "Solve again.")
             self._commit(keep(solution.solved, solution.session, self.folder))
         self.solution = replace(solution, kept=True)
+
+    def keep_shown(self) -> None:
+        """Store the result that is shown, where the folder holds none of the session as it is.
+
+        So it is after a full disk, and where it was only foreseen.
+        """
+        if self.follow or self.solution is None or not self.fresh:
+            return
+        current = None
+        with suppress(FileError):
+            current = read_result(self.folder).inputs
+        if current != input_hashes(self.opened(), self.folder):
+            self.keep(self.solution)
 
     def number_touched(self) -> bool:
         """Tell whether a touched point gives the number that the stations leave open."""

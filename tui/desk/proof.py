@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable
-from contextlib import suppress
 from pathlib import Path, PurePath
 from tempfile import TemporaryDirectory
 from typing import NamedTuple
@@ -16,14 +15,14 @@ from engine.cell.mount import EYE_IN_HAND, EYE_TO_HAND
 from engine.cell.result import StoredResult
 from engine.cell.rule import percent
 from engine.cell.session import Session
-from engine.errors import FileError, StationbookError, UsageError
+from engine.errors import StationbookError, UsageError
 from engine.findings import Finding
 from engine.images.sources import NewImage
 from engine.proof.conclusion import Proof
 from engine.proof.touch import Role, Touch, Touches, read_touches
 from engine.proof.touch_errors import PointError
 from engine.sessions.changes import Change
-from engine.sessions.results import input_hashes, read_result
+from engine.sessions.results import read_result
 from engine.sessions.store import PROOF_FILE, write_bytes_new
 from engine.steps import proving
 
@@ -87,21 +86,10 @@ class Touching:
 
     def _conclude(self) -> None:
         desk = self.desk
-        self._keep_result()
+        desk.keep_shown()
         self.proof, self._result = proving.prove(desk.opened(), desk.folder)
         kept, now = read_result(desk.folder).proof, self._result.proof
         self.stored = kept is not None and now is not None and kept.inputs == now.inputs
-
-    def _keep_result(self) -> None:
-        """Store the result that is shown, where the folder holds none of the session as it is."""
-        desk = self.desk
-        if desk.follow or desk.solution is None or not desk.fresh:
-            return
-        current = None
-        with suppress(FileError):
-            current = read_result(desk.folder).inputs
-        if current != input_hashes(desk.opened(), desk.folder):
-            desk.keep(desk.solution)
 
     def keep(self) -> None:
         """Store the result with what is concluded now. Raises StationbookError without it."""

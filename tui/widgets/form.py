@@ -202,8 +202,9 @@ class Form(Vertical):
         return {q.key: e.value.strip() for q, e in zip(self.questions, self.edits, strict=True)}
 
     def refuse(self, problem: str) -> None:
-        """Say why the whole form cannot be taken."""
-        self._say(problem[:1].upper() + problem[1:], "error")
+        """Say why the whole form cannot be taken, as a sentence unless a file is named first."""
+        named = any(sign in problem.partition(" ")[0] for sign in "/\\.")
+        self._say(problem if named else problem[:1].upper() + problem[1:], "error")
 
     def action_step(self, step: int) -> None:
         edits = self.edits

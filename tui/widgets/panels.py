@@ -132,6 +132,9 @@ class NextMove(Panel[Move]):
         return [*lines[:-1], unfinished(lines[-1], width, ALL)]
 
 
+MORE = " ..."  # where words are left out for want of room; all of them stand elsewhere
+
+
 class QualityLine(Panel[Quality]):
     """Expected uncertainty against the tolerance, as number and bar, and the worst finding."""
 
@@ -151,10 +154,17 @@ class QualityLine(Panel[Quality]):
                 room = width - self.looks.width(f"{line_text(line)}{word}  {q.worst}")
                 line += [(bar(share, min(room, 12)) if room > 0 else "", role), (word, role)]
         if q.worst:
-            line += [("  ", "text"), (q.worst, q.worst_role)]
+            room = width - self.looks.width(f"{line_text(line)}  ")
+            line += [("  ", "text"), (self._fitted(q.worst, room), q.worst_role)]
         if q.remark and self.looks.width(line_text(line)) + len(q.remark) + 2 <= width:
             line += [(f"  {q.remark}", "dim")]
         return [line]
+
+    def _fitted(self, text: str, room: int) -> str:
+        """Return the text, or as many of its words as there is room for and that there are more."""
+        if self.looks.width(text) <= room or room <= len(MORE):
+            return text
+        return self.looks.wrap(text, room - len(MORE))[0] + MORE
 
 
 def fact_lines(facts: Facts, looks: Looks, width: int) -> list[Line]:
