@@ -143,7 +143,7 @@ def _run_session(args: argparse.Namespace, folder: Path) -> int:
     elif not found.difference:
         lines.append("it is what the journal tells: nothing to restore")
     else:
-        lines += [f"the journal tells it as it was stored {found.at} ({found.action}):"]
+        lines += [f"the journal tells it as it was (to be) stored {found.at} ({found.action}):"]
         lines += [f"  {line}" for line in found.difference]
         if kept is None:
             lines.append(f"to restore it: stationbook doctor {shlex.quote(args.dir)} --rebuild")
