@@ -251,6 +251,16 @@ def test_one_touch_barely_beyond_its_u_proves_nothing_and_disproves_nothing() ->
     assert "proof-disagrees" in {item.code for item in said(errors, 0.05, 5.0).findings}
 
 
+def test_one_wrong_touch_is_told_to_be_looked_at_and_several_to_look_for_what_they_share() -> None:
+    errors = SCATTER.copy()
+    errors[2] = [0.0, -10.0, 0.0]
+    alone = {item.code: item.remedy for item in said(errors, 0.05).findings}
+    assert "pose and point of that touch with the pendant" in alone["proof-disagrees"]
+    assert "no fault of the result" in alone["proof-tolerance"]
+    several = {item.code: item.remedy for item in said(SCATTER - (0.0, 10.0, 0.0), 0.05).findings}
+    assert "common direction" in several["proof-tolerance"]
+
+
 def test_good_touches_seldom_disagree_whatever_the_directions_of_their_errors() -> None:
     """Of 1,000 proofs with eight touches each, at most 1 % and what chance adds are refuted."""
     rng, none = np.random.default_rng(3), np.zeros((3, 3))

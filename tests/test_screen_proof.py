@@ -215,7 +215,7 @@ async def test_disagreement_takes_the_acceptance_away_and_a_touch_can_be_left_ou
         await proving(pilot)
         await until(pilot, "PROOF FAILED", "OFF", "image 3, 5", "Touch 9 disagrees")
         await pilot.press("f5")
-        await until(pilot, "proof-disagrees", "proof-tolerance", "Touch it again.")
+        await until(pilot, "proof-disagrees", "proof-tolerance", "touched again")
         await pilot.press("f5", "f6")
         await until(pilot, "Stored with the result.")
         assert not read_result(folder).accepted

@@ -199,6 +199,14 @@ ENTRIES: dict[str, Entry] = {
         shows="The difference of camera and robot is larger than twice its standard uncertainty, "
         "and than chance makes it among so many touches (1 %).",
     ),
+    "proof-disagrees/alone": error(
+        "{touches:Touch|Touches} {touches} {touches:disagrees|disagree} with the camera by more "
+        "than U explains, and with all other touches; the worst is {worst:.2f} mm off, U is "
+        "{expanded:.2f} mm.",
+        "Compare pose and point of {touches:that touch|those touches} with the pendant. What is "
+        "wrong is left out (x there, `proof --forget`) and touched again, with a new image where "
+        "the board moved. If it stays, the result is off there.",
+    ),
     "proof-disagrees/bias": error(
         "All touches are off alike by {shift} (camera less touched), more than U of their mean in "
         "that direction, {expanded:.2f} mm, explains.",
@@ -231,6 +239,12 @@ ENTRIES: dict[str, Entry] = {
         cause="The robot does not go where the camera sees things, for whatever reason.",
         shows="The difference of camera and robot at a touched point exceeds the tolerance, and "
         "the pointer's own uncertainty is no likelier reason for that.",
+    ),
+    "proof-tolerance/alone": error(
+        "{touches:Touch|Touches} {touches} {touches:is|are} off by more than the tolerance of "
+        "{tolerance:g} mm, and unlike all other touches; the worst by {worst:.2f} mm.",
+        "Do not pick with this result before that is settled: a number misread or mistyped, "
+        "another point, or a board that moved after its image is no fault of the result.",
     ),
     "touch-off": warning(
         "{field} was misread or mistyped, or the tip stood elsewhere: along {field} alone the "

@@ -319,11 +319,25 @@ def _wrong(errors: Sequence[PointError], alike: Bias | None, cell: Cell) -> list
     if off and not _may_be_chance(off, len(errors)):
         touches, worst = _touches(off), _farthest(off)
         size, U = worst.size_mm, worst.expanded_mm
-        found.append(finding("proof-disagrees", touches=touches, worst=size, expanded=U))
+        found.append(
+            finding("proof-disagrees", "alone", touches=touches, worst=size, expanded=U)
+            if _alone(off, errors)
+            else finding("proof-disagrees", touches=touches, worst=size, expanded=U)
+        )
     if beyond := [item for item in errors if _beyond(item, tolerance)]:
         words, size = _touches(beyond), _worst(beyond)
-        found.append(finding("proof-tolerance", touches=words, worst=size, tolerance=tolerance))
+        found.append(
+            finding("proof-tolerance", "alone", touches=words, worst=size, tolerance=tolerance)
+            if _alone(beyond, errors)
+            else finding("proof-tolerance", touches=words, worst=size, tolerance=tolerance)
+        )
     return found
+
+
+def _alone(some: Sequence[PointError], errors: Sequence[PointError]) -> bool:
+    """Tell whether ``some`` are off otherwise than all others, which are more than half of all."""
+    others = {item.touch for item in _together(errors)}
+    return len(others) < len(errors) and others.isdisjoint(item.touch for item in some)
 
 
 def judged_touch(
