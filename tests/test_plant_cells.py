@@ -397,4 +397,4 @@ def test_a_movement_hidden_in_its_u_is_told_as_the_recheck_told_it(
 def test_a_recheck_that_cannot_tell_what_moved_is_not_said_to_be_unclear_moved() -> None:
     noted = a_recheck(3, True)._replace(what="unclear")
     row = row_of("line 1", [a_session(20), a_session(3, None, noted)], NOW)
-    assert row.words.startswith("camera or board moved, seen")
+    assert row.words.startswith("something does not fit, seen")

@@ -16,8 +16,10 @@ from engine.camera.model import Camera
 from engine.cell.mount import EYE_IN_HAND
 from engine.cell.rule import Tolerance
 from engine.findings import Finding
+from engine.proof.answer import rechecked as said_of
 from engine.proof.pick_now import commands, pick_now
 from engine.proof.recheck import Recheck, recheck
+from engine.sessions.journal import MARKS
 from engine.steps.recheck import _mark_of
 
 ZERO = np.zeros(6)
@@ -108,3 +110,46 @@ def test_a_bump_is_never_taken_for_another_lens_or_board(name: str, size_mm: flo
         said = " ".join(item.message for item in answer.findings)
         assert "lens" not in said
         assert "another board" not in said
+
+
+@pytest.mark.parametrize("name", ["fixed camera", "hand camera"])
+def test_a_lens_that_sits_elsewhere_is_told_beside_the_movement_that_looks_like_it(
+    name: str,
+) -> None:
+    answer = rechecked(name, 3, through(centre_px=4.0))
+    assert (answer.moved, answer.cause) == (True, "camera")
+    assert "or its lens sits elsewhere in it" in answer.findings[0].message
+    assert answer.pick is not None
+    assert answer.pick.error_mm is not None
+    assert answer.pick.expanded_mm is not None
+    assert answer.pick.error_mm > answer.pick.expanded_mm
+
+
+@pytest.mark.parametrize(("name", "stations"), [("fixed camera", 3), ("four axes", 4)])
+def test_a_movement_beside_another_lens_is_not_told_as_a_movement_alone(
+    name: str, stations: int
+) -> None:
+    """It was, as certain, with the size that the lens made of it."""
+    rng = np.random.default_rng([stations, 6])
+    session, old = old_session(CASES[name], 3)
+    slip = remounted(MOUNT, rng)
+    problem = revisited(session, stations, bump(3.0, rng), slip, rng, lens=through(1.01))
+    answer = recheck(old, problem)
+    assert answer.cause in ("lens", "unclear")
+    assert "the lens was exchanged" in answer.findings[0].message or answer.cause == "lens"
+
+
+def test_a_camera_that_moved_beside_its_board_is_not_told_to_show_no_movement() -> None:
+    """A level arm's board explained three stations by itself, so the camera was said to stand."""
+    rng = np.random.default_rng([3, 5])
+    session, old = old_session(CASES["four axes"], 3)
+    answer = recheck(old, revisited(session, 3, bump(3.0, rng), bump(6.0, rng), rng))
+    assert (answer.moved, answer.cause) == (True, "unclear")
+    assert "Camera and board both moved" in answer.findings[0].message
+
+
+def test_what_nobody_can_tell_is_called_the_same_on_screen_and_in_the_plant() -> None:
+    """The headline was "camera or board" over a text that also named the lens."""
+    headline = said_of("unclear", True)[0]
+    assert headline.lower().startswith(MARKS["something"])
+    assert "CAMERA" not in headline

@@ -29,7 +29,7 @@ ENTRIES: dict[str, Entry] = {
     ),
     "pick-now/still": note(
         "On the old result a pick is off by {error:.2f} ± {expanded:.2f} mm (95 %) at the worst "
-        "corner although something moved: WITHIN the tolerance of {tolerance:g} mm ({rule}).",
+        "corner although something changed: WITHIN the tolerance of {tolerance:g} mm ({rule}).",
         "The line can go on with the old result. Do what the other findings say, then repeat: "
         "{next}.",
     ),
@@ -44,9 +44,9 @@ ENTRIES: dict[str, Entry] = {
         "About {count} more {count:station|stations} would tell. Next: {next}.",
     ),
     "pick-now/which": warning(
-        "If it is the camera that moved, and not the board on its mount, a pick on the old result "
-        "is off by {error:.2f} ± {expanded:.2f} mm (95 %) at the worst corner: NOT KNOWN YET "
-        "(tolerance {tolerance:g} mm, {rule}).",
+        "If it is the camera that moved, and nothing else, a pick on the old result is off by "
+        "{error:.2f} ± {expanded:.2f} mm (95 %) at the worst corner: NOT KNOWN YET (tolerance "
+        "{tolerance:g} mm, {rule}).",
         "About {count} more {count:station|stations} would tell. Next: {next}.",
     ),
     "pick-now/never": warning(
@@ -77,23 +77,29 @@ ENTRIES: dict[str, Entry] = {
         shows="The new stations disagree with the earlier result; both explanations fit.",
     ),
     "moved-unclear/one-station": error(
-        "Something moved: the camera by {movement} ({work_volume_mm:.2f} mm at the work volume), "
-        "or the board on its mount, or the pose is mistyped. One station cannot tell which.",
+        "Something is other than it was: the camera moved by {movement} ({work_volume_mm:.2f} mm "
+        "at the work volume), or the board on its mount, or lens, focus or board are others, or "
+        "the pose is mistyped. One station cannot tell which.",
         "Read the pose again, check the board's mount, then record a second station with the board "
         "turned by 30° or more.",
     ),
     "moved-unclear/typed": error(
-        "Either camera or board moved, or nothing did and the pose of station {stations} is "
-        "mistyped: these stations cannot tell.",
+        "Either camera or board moved, or lens, focus or board are others, or nothing changed and "
+        "the pose of station {stations} is mistyped: these stations cannot tell.",
         "Read that pose again, then record one more station with the board turned by 30° or more.",
     ),
     "moved-unclear/changed": error(
         "Something is other than it was: the camera moved by {movement} ({work_volume_mm:.2f} mm "
-        "at the work volume), or the board sits elsewhere on its mount, or {others}. These "
-        "stations cannot tell which.",
+        "at the work volume), or the board sits elsewhere on its mount, or {others}, or more than "
+        "one of these. These stations cannot tell which.",
         "Ask whether anybody turned the lens or took another board, and check the board's mount. "
         "Then record one more station with the board a third nearer or farther than at the "
         "others, and tilted by 30° or more.",
+    ),
+    "moved-unclear/both": error(
+        "Camera and board both moved: together they explain these stations, neither does alone.",
+        "Check the mounts of both, and that the active tool and frame are those of the earlier "
+        "session, then do the full job.",
     ),
     "moved-unclear/other": error(
         "No movement explains these stations, but more than one other change does: {others}.",
@@ -104,7 +110,7 @@ ENTRIES: dict[str, Entry] = {
     "lens-changed": error(
         "The camera sees through another lens than at the earlier session, or one that was focused "
         "anew: its focal length is {percent:+.2f} % other, its centre {centre_px:.0f} px "
-        "elsewhere. That explains these stations, a movement does not.",
+        "elsewhere. That explains these stations, a movement alone does not.",
         "Set lens and focus back as they were and repeat the recheck. Where that cannot be done, "
         "measure the lens anew and do the full job.",
         cause="The lens was exchanged, focused anew or its ring was knocked, or the image was cut "
@@ -114,7 +120,8 @@ ENTRIES: dict[str, Entry] = {
     ),
     "board-changed": error(
         "The board is another than at the earlier session, or bent: its pitch is {percent:+.2f} % "
-        "other, it bends by {bow_mm:.1f} mm. That explains these stations, a movement does not.",
+        "other, it bends by {bow_mm:.1f} mm. That explains these stations, a movement alone does "
+        "not.",
         "Put the board of the earlier session on its mount, flat, and repeat the recheck; or do "
         "the full job with the board that is there, its pitch measured.",
         cause="Another print of the board, a board that swelled or shrank, or a bent one.",
@@ -124,7 +131,8 @@ ENTRIES: dict[str, Entry] = {
     "moved-unclear/told-pose": error(
         "The one new station is {distance_mm:.1f} mm and {angle_deg:.2f}° from where its image "
         "puts it, and its pose is to the digit the one that was told: either the robot stands a "
-        "little beside it, or camera or board moved. One station cannot tell.",
+        "little beside it, or camera or board moved, or lens, focus or board are others. One "
+        "station cannot tell.",
         "Read the pose off the pendant where the robot stands, correct it and repeat the recheck; "
         "or record a second station with the board turned by 30° or more.",
     ),

@@ -174,6 +174,15 @@ ENTRIES: dict[str, Entry] = {
         "the camera's mount and calibrate again; points taught by hand stay right and must not be "
         "shifted.",
     ),
+    "camera-moved/or-lens": error(
+        "The camera moved since the earlier result, or its lens sits elsewhere in it, which looks "
+        "alike: as a movement of the camera {movement}. Parts in the work volume appear up to "
+        "{work_volume_mm:.2f} mm off.",
+        "Keep the line stopped until a pick is said to be within the tolerance. Check that the "
+        "lens is tight, and that the active tool and frame are those of the earlier session: "
+        "others look the same. Then fix what is loose and calibrate again; points taught by hand "
+        "stay right and must not be shifted.",
+    ),
     "cameras-disagree": error(
         "This camera places the board {distance_mm:.2f} mm and {angle_deg:.3f}° from where camera "
         "{other} places it; the two were not solved together.",

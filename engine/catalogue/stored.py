@@ -16,7 +16,8 @@ ENTRIES: dict[str, Entry] = {
         "and a pick within the tolerance, takes the mark away.",
     ),
     "result-overtaken/something": error(
-        "{camera} or the board moved after this result: recheck of {at} with session {by}.",
+        "{camera}, its lens or the board may no longer be as at this result: something did not "
+        "fit it at the recheck of {at} with session {by}.",
         "Do what that recheck says and repeat it, or calibrate again in a new session. By command, "
         "`--anyway` hands it over all the same, with this mark.",
     ),

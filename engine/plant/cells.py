@@ -231,8 +231,9 @@ def _rated(
         words = f"{MARKS[check.mark]}, seen {_date(check.at)}: re-calibrate"
         return RATED[check.mark], words
     if check is not None and check.moved:
-        what = "camera or board" if check.what == "unclear" else check.what or "camera"
-        return Rating.MOVED, f"{what} moved, seen {_date(check.at)}: re-calibrate"
+        moved = f"{check.what or 'camera'} moved"
+        what = MARKS["something"] if check.what == "unclear" else moved
+        return Rating.MOVED, f"{what}, seen {_date(check.at)}: re-calibrate"
     if result.refuted:
         return Rating.NOT_ACCEPTED, "the proof failed: touches disagree with the last result"
     if result.verdict != ACCEPTED:

@@ -8,7 +8,7 @@ RECHECKED: dict[tuple[str, bool | None], tuple[str, str, str]] = {  # said, role
     ("camera", True): ("CAMERA MOVED", "error", "MOVED"),
     ("board", None): ("NOT KNOWN, BOARD NOT AS IT WAS", "warning", "board"),
     ("lens", None): ("LENS CHANGED", "error", "LENS"),
-    ("unclear", True): ("SOMETHING MOVED, CAMERA OR BOARD", "error", "unclear"),
+    ("unclear", True): ("SOMETHING DOES NOT FIT, NOT KNOWN WHAT", "error", "unclear"),
 }
 
 

@@ -2,10 +2,10 @@
 
 A lens that was exchanged or focused anew, a board of another pitch, or a bent one, shift what the
 images show; with a board that is tilted little, that looks like a movement. The terms of lens and
-board are unknown under these explanations, camera and board stand where they were, and what each
-image says of the terms by itself counts too. They are weighed against a movement of camera or
-board, and against a mistyped pose, by their evidence. A movement may be of any size: its evidence
-is the mean over `SIZES_MM`.
+board are unknown under these explanations, camera and board stand where they were or one of them
+moved as well, and what each image says of the terms by itself counts too. They are weighed against
+a movement of camera or board, and against a mistyped pose, by their evidence. A movement may be of
+any size: its evidence is the mean over `SIZES_MM`.
 """
 
 from __future__ import annotations
@@ -31,7 +31,8 @@ from .assumed import ODDS, is_noise, mount_covariance, noise_freedom
 from .update import Seen, Update, seen_stations, updated
 
 Typed = tuple[int, Array]
-What = Literal["lens", "another-board"]
+Way = tuple[list[Array], list[Array]]  # covariances of what camera and board may have moved by
+What = Literal["lens", "centre", "another-board"]
 
 MARGIN = float(np.log(ODDS))
 RARE = float(np.log(1e-3))  # log of how common they are beside movements; CP, no source
@@ -45,13 +46,18 @@ READ_WITH = (SCALE, FOCAL, *CENTRES)
 # Standard deviations of what changes, in the units of `camera.lens.UNITS`; common practice.
 REFOCUSED = {FOCAL: 0.02, **dict.fromkeys(CENTRES, 1.0), **dict.fromkeys(BENDS, 0.5)}
 ANOTHER_LENS = {FOCAL: 0.03, **dict.fromkeys(CENTRES, 30.0), **dict.fromkeys(BENDS, 10.0)}
+KNOCKED_LENS = dict.fromkeys(CENTRES, 5.0)
 ANOTHER_PITCH = {SCALE: 0.05}
 ANOTHER_SHAPE = {SCALE: 0.05, **dict.fromkeys(SHAPES, 0.01), **dict.fromkeys(BOWS, 2.0)}
 PRIORS: dict[What, tuple[Mapping[int, float], ...]] = {
     "lens": (REFOCUSED, ANOTHER_LENS),
+    "centre": (KNOCKED_LENS,),
     "another-board": (ANOTHER_PITCH, ANOTHER_SHAPE),
 }
 READINGS = 6  # of the images at most, each with the pitch and the lens found: 25 % takes four
+BESIDE_MM = (
+    10.0  # of a movement beside such a change, a standard deviation on every axis; CP, no source
+)
 SETTLED = 1e-4  # [-] of pitch and focal length; what it leaves out is of its second order
 
 
@@ -72,6 +78,7 @@ class Change:
 def changes(old: Result, problem: Problem, moved: bool) -> tuple[list[Change], list[Change]]:
     """Return which of lens and board certainly is another, both if that is certain of one; and may.
 
+    A lens that merely sits elsewhere is told where none is that may be another: "centre".
     ``moved``: a movement of camera or board covers the stations; else one beside a mistyped pose
     competes too.
     """
@@ -86,56 +93,89 @@ def changes(old: Result, problem: Problem, moved: bool) -> tuple[list[Change], l
             return [], []
     first = max(one.weight for one in found)
     if first < best + MARGIN:
-        return [], found
-    near = [one for one in found if one.weight > first - MARGIN]
+        return [], _one_lens(found)
+    near = _one_lens([one for one in found if one.weight > first - MARGIN])
     return near, near
 
 
+def _one_lens(found: Sequence[Change]) -> list[Change]:
+    """Return the changes; no lens that merely sits elsewhere beside one that may be another."""
+    another = any(one.what == "lens" for one in found)
+    return [one for one in found if one.what != "centre" or not another]
+
+
 def _others(old: Result, seen: Seen, mount: Array, moved: bool) -> Iterator[float]:
-    """Yield the evidence of either movement, of each mistyped pose, and of both where asked."""
-    still, same = np.zeros((6, 6)), np.zeros(len(old.systematic.value))
-    sizes, slips = ([spread(size) for size in each] for each in (SIZES_MM, SLIPS_MM))
-    every = range(len(seen.ids))
-
-    def mean(shifts: list[Array], slid: list[Array], typed: Sequence[Typed | None]) -> float:
-        each = [
-            updated(old, seen, shift, slip, changed=same, typed=one).evidence
-            for shift, slip, one in product(shifts, slid, typed)
-        ]
-        return float(scipy.special.logsumexp(each) - np.log(len(each)))
-
-    camera, board = (sizes, [mount]), ([still], [C + mount for C in sizes])
-    yield mean(*camera, [None])
-    yield mean(*board, [None])
+    """Yield the evidence of movements, of each mistyped pose, of these together where asked."""
+    slips, every = [spread(size) for size in SLIPS_MM], range(len(seen.ids))
+    still, camera, board, _ = ways = _ways(mount)
+    yield from (_mean(old, seen, way) for way in ways[1:])
     for k in every:
-        yield mean([still], [mount], [(k, C) for C in slips])
+        yield _mean(old, seen, still, [(k, C) for C in slips])
     for k in () if moved else every:
-        yield mean(*camera, [(k, C) for C in slips])
-        yield mean(*board, [(k, C) for C in slips])
+        yield _mean(old, seen, camera, [(k, C) for C in slips])
+        yield _mean(old, seen, board, [(k, C) for C in slips])
+
+
+def _ways(mount: Array) -> list[Way]:
+    """Return what may have moved: nothing, the camera, the board, both."""
+    sizes, still = [spread(size) for size in SIZES_MM], [np.zeros((6, 6))]
+    slid = [C + mount for C in sizes]
+    return [(still, [mount]), (sizes, [mount]), (still, slid), (sizes, slid)]
+
+
+def _mean(old: Result, seen: Seen, way: Way, typed: Sequence[Typed | None] = (None,)) -> float:
+    """Return the evidence of a movement of any size, beside a mistyped pose of any size."""
+    same = np.zeros(len(old.systematic.value))
+    each = [
+        updated(old, seen, shift, slip, changed=same, typed=one).evidence
+        for shift, slip, one in product(*way, typed)
+    ]
+    return float(scipy.special.logsumexp(each) - np.log(len(each)))
+
+
+def both_moved(old: Result, problem: Problem) -> bool:
+    """Tell whether camera and board both moved: a hundred times likelier than either alone."""
+    known, mount = with_every_term(old), mount_covariance(problem.board)
+    seen = _seen(known, problem)
+    *alone, both = (_mean(known, seen, way) for way in _ways(mount)[1:])
+    return both > max(alone) + MARGIN
 
 
 def _changed(old: Result, problem: Problem, mount: Array, what: What) -> Change:
-    """Return the stations explained by another lens or board, the likelier of its kinds."""
-    found = [_read(old, problem, mount, prior) for prior in PRIORS[what]]
-    best, terms = max(found, key=lambda one: one[0].evidence)
-    covers = is_noise(best.misfit, best.count - 6.0, noise_freedom(old), 6)
-    total = scipy.special.logsumexp([one.evidence for one, _ in found]) - np.log(len(found))
+    """Return the stations explained by another lens or board, the likelier of its kinds.
+
+    Camera and board where they were, or one of them moved.
+    """
+    found, freedom = list[tuple[Update, Array, int]](), noise_freedom(old)
+    for prior in PRIORS[what]:
+        for size, moved in _beside(mount):
+            found.append((*_read(old, problem, moved, prior), size))
+    best, terms, free = max(found, key=lambda one: one[0].evidence)
+    covers = is_noise(best.misfit, best.count - free, freedom, free)
+    total = scipy.special.logsumexp([one.evidence for one, *_ in found]) - np.log(len(PRIORS[what]))
     return Change(what, float(total) + RARE, covers, terms)
 
 
+def _beside(mount: Array) -> Iterator[tuple[int, tuple[Array, Array]]]:
+    """Yield what may have moved beside: numbers that explains, covariances of camera and board."""
+    still, moved = np.zeros((6, 6)), spread(BESIDE_MM)
+    yield from ((6, (still, mount)), (12, (moved, mount)), (12, (still, moved + mount)))
+
+
 def _read(
-    old: Result, problem: Problem, mount: Array, prior: Mapping[int, float]
+    old: Result, problem: Problem, moved: tuple[Array, Array], prior: Mapping[int, float]
 ) -> tuple[Update, Array]:
     """Return the update where terms changed, by standard deviations ``prior``, and all terms (16,).
 
-    The images are read with the pitch, focal length and centre found, until these stand still.
+    ``moved``: covariances of what camera and board moved by. The images are read with the pitch,
+    focal length and centre found, until these stand still.
     """
-    arm, still = old.systematic.arm, np.zeros((6, 6))
+    arm = old.systematic.arm
     variances, applied = np.zeros(len(old.systematic.value)), np.zeros(len(NAMES))
     variances[arm + np.array(list(prior))] = np.square(list(prior.values()))
     again = np.isin(np.arange(len(NAMES)), [one for one in prior if one in READ_WITH])
     for left in reversed(range(READINGS)):
-        found = updated(old, _seen(old, problem), still, mount, changed=variances)
+        found = updated(old, _seen(old, problem), *moved, changed=variances)
         terms = old.systematic.value[arm:] + found.now[12 + arm :]
         step = np.where(again, terms, 0.0)
         if np.abs(step[[SCALE, FOCAL]]).max() < SETTLED or not left:
@@ -176,7 +216,7 @@ def with_every_term(old: Result) -> Result:
 
 def told_changed(found: Change) -> Finding:
     """Return that lens or board is another than it was, and by how much."""
-    if found.what == "lens":
+    if found.what != "another-board":
         px = float(np.linalg.norm(found.terms[CENTRES]))
         return finding("lens-changed", percent=100.0 * float(found.terms[FOCAL]), centre_px=px)
     bow = float(np.abs(found.terms[BOWS]).max())
@@ -185,6 +225,7 @@ def told_changed(found: Change) -> Finding:
 
 IN_WORDS: dict[What, str] = {
     "lens": "the lens was exchanged or focused anew",
+    "centre": "the lens sits elsewhere in the camera",
     "another-board": "it is another board, or bent",
 }
 

@@ -39,7 +39,7 @@ from .assumed import (
     noise_freedom,
     plausible,
 )
-from .changed import changes, in_words, told_changed
+from .changed import both_moved, changes, in_words, told_changed
 from .compare import Movement, moved
 from .mistyped import mistyped
 from .update import Seen, Update, seen_stations, updated
@@ -178,12 +178,18 @@ def _or_changed(
     """
     certain, possible = changes(old, problem, said is not None)
     if len(certain) == 1:
-        cause: Cause = "lens" if certain[0].what == "lens" else "board"
+        cause: Cause = "board" if certain[0].what == "another-board" else "lens"
         return None, cause, told_changed(certain[0])
     if certain:
         return None, "unclear", finding("moved-unclear", "other", others=in_words(certain))
-    if said is None or not possible or said[2].variant == "typed":
+    if said is None or said[2].variant == "typed":
         return said
+    if both_moved(old, problem):
+        return True, "unclear", finding("moved-unclear", "both")
+    if not possible:
+        return said
+    if said[1] == "camera" and [one.what for one in possible] == ["centre"]:
+        return True, "camera", or_its_lens(movement)
     item = finding(
         "moved-unclear", "changed", movement=movement.found(), others=in_words(possible),
         work_volume_mm=movement.work_volume_mm,
@@ -347,6 +353,12 @@ def movement_found(movement: Movement, cause: Cause, stations: int) -> Finding:
         code, variant = "moved-unclear", "one-station" if stations == 1 else ""
     volume = movement.work_volume_mm
     return finding(code, variant, movement=movement.found(), work_volume_mm=volume)
+
+
+def or_its_lens(movement: Movement) -> Finding:
+    """Return the finding that the camera moved, or its lens in it: picks are off alike by both."""
+    volume = movement.work_volume_mm
+    return finding("camera-moved", "or-lens", movement=movement.found(), work_volume_mm=volume)
 
 
 def not_moved(mm: float, deg: float) -> Finding:

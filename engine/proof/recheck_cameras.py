@@ -42,6 +42,7 @@ from .recheck import (
     board_elsewhere,
     movement_found,
     not_moved,
+    or_its_lens,
     recheck,
     shows_more,
     without,
@@ -297,6 +298,8 @@ def _moved(
     geometric = displaced(result.geometric, shift)
     movement = moved(problem.mount, result.geometric, geometric, covariance, result.pick)
     said = movement_found(movement, "camera", len(alone.stations))
+    if alone.findings[0].variant == "or-lens":
+        said = or_its_lens(movement)
     return replace(_answer(alone, True, "camera", said, problem), movement=movement)
 
 

@@ -320,7 +320,7 @@ OVERTAKEN = "overtaken"  # the word in the journal
 OPEN = "open"
 MARKS = {  # what a recheck found against a result, the gravest first: the word here, and for people
     "camera": "camera moved",
-    "something": "camera or board moved",
+    "something": "something does not fit",
     "lens": "lens may have changed",
     "contradict": "recheck contradicts the result",
     "beyond": "picks beyond the tolerance",
