@@ -100,6 +100,8 @@ class Case:
     backlash: bool = False  # the arm stops short of where it goes: 0.1 mm and 0.05°
     warming: bool = False  # the arm grows by 0.2 mm a metre meanwhile (10 K at 20 µm/m/K)
     robot: Robot | None = None  # another arm than the usual one of so many axes
+    ripple_mm: float = 0.0  # RMS of gears that run unevenly, beside `beyond_mm`
+    waves: tuple[float, float] = (8.0, 40.0)  # of those, to the turn
 
     @property
     def arm(self) -> Robot:
@@ -132,8 +134,8 @@ class Beyond:
     """Errors of an arm that no length and no joint zero explains.
 
     Axes that are not quite square or parallel, ``tilts`` (axes, 2) [rad]; joints that give way to
-    the weight, ``sag`` [rad] at a stretched arm; gears that run unevenly: ``ripple`` (axes, 2)
-    [rad] and its phase, ``waves`` (axes, 2) to the turn.
+    the weight, ``sag`` [rad] at a stretched arm; gears that run unevenly: ``ripple`` (axes, w)
+    [rad] and its phase, ``waves`` (axes, w) to the turn.
     """
 
     tilts: Array
@@ -163,6 +165,22 @@ class Beyond:
         scale = rms_mm / np.sqrt((moved**2).sum(axis=1).mean())
         tilts, sag, ripple = (part * scale for part in (made.tilts, made.sag, made.ripple))
         return replace(made, tilts=tilts, sag=sag, ripple=ripple)
+
+    def rippling(
+        self, arm: Kinematics, rms_mm: float, waves: tuple[float, float], rng: np.random.Generator
+    ) -> Beyond:
+        """Return these errors and gears that run unevenly by so much, ``waves`` to the turn."""
+        n = arm.axes
+        size, phase = rng.normal(0.0, 1e-4, (n, 2)), rng.uniform(0.0, 2.0 * np.pi, (n, 2))
+        own = replace(self.none(arm), ripple=size, phase=phase, waves=rng.uniform(*waves, (n, 2)))
+        moved = own.at(arm, postures(arm))[:, 3:]
+        size = size * rms_mm / np.sqrt((moved**2).sum(axis=1).mean())
+        return replace(
+            self,
+            ripple=np.hstack([self.ripple, size]),
+            phase=np.hstack([self.phase, phase]),
+            waves=np.hstack([self.waves, own.waves]),
+        )
 
     def at(self, arm: Kinematics, q: Array) -> Array:
         """Return the flange's displacement (..., 6) at joint values (..., axes), base axes."""
@@ -255,7 +273,9 @@ def simulated(case: Case, rng: np.random.Generator, truly: Seen | None = None) -
         errors = _errors(case, arm, rng)
     if case.beyond_mm > 0.0:
         beyond = Beyond.drawn(arm, case.beyond_mm, rng)
-    if case.geometry_mm > 0.0 or case.beyond_mm > 0.0:
+    if case.ripple_mm > 0.0:
+        beyond = beyond.rippling(arm, case.ripple_mm, case.waves, rng)
+    if case.geometry_mm > 0.0 or case.beyond_mm > 0.0 or case.ripple_mm > 0.0:
         q = _typed_joints(arm, typed)
         true = displaced(arm.forward(q, errors), beyond.at(arm, q))
     look = truly or Seen(BOARD.points(), CAMERA)

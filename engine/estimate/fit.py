@@ -348,7 +348,7 @@ def _scored(
     And the degrees of freedom (4,) behind each level and the size of the arm's errors: a variance
     s² with ν of them has a relative variance of 2/ν.
     """
-    score, information = _variance_terms(system, normal, noise, weights)
+    score, information = variance_terms(system, normal, noise, weights)
     p, dof = len(stations.systematic_sd), stations.dof.sum()
     terms, own = state.errors[p:], normal.G[12 + p :, 12 + p :]
     spent = (own * stations.views.rests[2]).sum() + stations.views.rest(terms)
@@ -365,7 +365,7 @@ def _scored(
     return moved, change, np.append(2.0 * told, arm)
 
 
-def _variance_terms(
+def variance_terms(
     system: System, normal: Normal, noise: Noise, weights: Array | None
 ) -> tuple[Array, Array]:
     """Return the restricted likelihood's slope (3,) and Fisher information (3, 3).

@@ -73,8 +73,8 @@ class PickModel:
     a lens that is only guessed, for no part is located with it. ``turning`` (p + q,) tells which
     turn parts as they move them: not those of the lens, by which a part is seen elsewhere but as it
     lies (an image centre moves its image, and turns nothing). ``floor_mm``: what no model of the
-    arm explains, eye-in-hand where it looks and where it picks; ``unseen`` (6, 6) what that adds to
-    the transform's covariance.
+    arm explains, and ripple, eye-in-hand where it looks and where it picks; ``unseen`` (6, 6) what
+    that adds to the transform's covariance.
     """
 
     moved: Array
@@ -192,11 +192,12 @@ def pick_model(
     camera: Array,
     typed: Array,
     joints: list[Array | None] | None = None,
+    ripple: float = 0.0,
 ) -> PickModel:
     """Return the pick model around ``camera`` (4, 4), for stations at ``typed`` (n, 4, 4).
 
     ``joints`` typed with the poses, if any. The arm is taken to pick in the configuration in which
-    it visits the stations.
+    it visits the stations. ``ripple`` [rad]: how far each of its joints is off anew at any posture.
     """
     looking = transform(approach(problem, typed), typed[:, :3, 3].mean(axis=0))
     seen, corner = _places(problem, camera, looking)
@@ -204,10 +205,12 @@ def pick_model(
     near = None
     if model.arm is not None:
         near = usual_posture(model.arm, typed, joints or [None] * len(typed))
-    arm = _arm_errors(problem, model, camera, looking, seen, near)
+    picked, looked = _arm_errors(problem, model, camera, looking, seen, near)
+    arm = picked - looked
     off = np.concatenate([arm, _located(problem, camera, seen)], axis=2)
     flat = moved.reshape(-1, 6)
-    rigid = np.linalg.pinv(flat) @ off.reshape(len(flat), -1)
+    nearest = np.asarray(np.linalg.pinv(flat))
+    rigid = nearest @ off.reshape(len(flat), -1)
     stays, turning = np.ones((2, off.shape[2]))
     if not problem.by_depth:
         turning[len(model.sd) :] = 0.0
@@ -220,7 +223,25 @@ def pick_model(
     unseen = _unseen(floor, lever)
     if model.arm is not None and not fixed:
         floor = float(np.hypot(floor, _looked(floor, apply(camera, seen[13:14])[0])))
+    if ripple:
+        joint = ripple * model.of_joints
+        more, size = _rippled(nearest, picked * joint, looked * joint)
+        unseen, floor = unseen + more, float(np.hypot(floor, size))
     return PickModel(moved, off, rigid, corner, stays, turning, floor, unseen)
+
+
+def _rippled(nearest: Array, picked: Array, looked: Array) -> tuple[Array, float]:
+    """Return what joints that ripple add to the transform's covariance (6, 6) and to a pick [mm].
+
+    ``picked``, ``looked`` (27, 3, p): what they do where the arm picks and where the camera looked;
+    ``nearest`` (6, 81) the rigid motion nearest to that. Picks may be off alike or each otherwise,
+    as the waves are longer or shorter than the work volume: both count.
+    """
+    alike = [nearest @ part.reshape(nearest.shape[1], -1) for part in (picked, looked)]
+    each = nearest.reshape(6, -1, 3).transpose(1, 0, 2) @ picked
+    ways = np.concatenate([*alike, *each], axis=1)
+    squares = (picked**2 + looked**2).sum(axis=(1, 2))
+    return ways @ ways.T, float(np.sqrt(squares.mean()))
 
 
 def _looked(error_mm: float, part: Array) -> float:
@@ -279,16 +300,19 @@ def _arm_errors(
     looking: Array,
     seen: Array,
     near: Array | None,
-) -> Array:
-    """Return S (27, 3, p) on the axes of the transform's first frame."""
+) -> tuple[Array, Array]:
+    """Return S (27, 3, p) on the axes of the transform's first frame, S = picked − looked.
+
+    What the arm's errors do where it picks, and what they did where the camera looked.
+    """
     if model.arm is None:
-        return np.zeros((len(seen), 3, 0))
+        return (np.zeros((len(seen), 3, 0)),) * 2
     fixed = problem.mount == EYE_TO_HAND
     base = apply(camera if fixed else looking @ camera, seen)
     picking = flange_errors(model, transform(looking[:3, :3], base), near=near)[:, 3:]
     if fixed:
-        return picking
+        return picking, np.zeros_like(picking)
     J = flange_errors(model, looking[None], near=near)[0]
     lever = base - looking[:3, 3]
-    looked = J[3:] - skew(lever) @ J[:3]
-    return np.asarray(looking[:3, :3].T @ (picking - looked))
+    back = looking[:3, :3].T
+    return back @ picking, np.asarray(back @ (J[3:] - skew(lever) @ J[:3]))

@@ -61,6 +61,12 @@ class Systematic:
         """Tell which of the errors (p,) are parts of the random field."""
         return np.array([name.startswith(OF_THE_FIELD) for name in self.names], bool)
 
+    @property
+    def of_joints(self) -> NDArray[np.bool_]:
+        """Tell which of the errors (p,) are zeros of turning joints."""
+        both = zip(self.names, self.units, strict=True)
+        return np.array([name.startswith("zero ") and unit == "rad" for name, unit in both], bool)
+
 
 NO_ARM = Systematic((), (), np.empty(0), ASSUMED_ACCURACY_MM, None)
 
