@@ -25,10 +25,12 @@ from engine.pendant.entry import pose_from_fields
 from engine.proof.touch import read_touches
 from engine.proof.touch_errors import PointError, Spread, repeated
 from engine.report.exports import FORMATS
+from engine.report.html_record import proof as proof_section
 from engine.robots.kinematics import kinematics
 from engine.sessions.changes import Who, commit, remark
 from engine.sessions.folder import open_session, session_text
 from engine.sessions.journal import OVERTAKEN, read_journal
+from engine.sessions.results import read_result
 from engine.simulate.scenario import Truth, cell
 from tui.desk.overview import session_row
 
@@ -235,7 +237,11 @@ def test_one_bad_touch_can_be_left_out(session: tuple[Path, Truth]) -> None:
     assert answer(*words, "--accept", "touch-off")["id"] == 9
     assert answer("proof", folder, status=1)["proven"] is False
     answer("proof", folder, "--forget", 9)
-    assert answer("proof", folder)["proven"] is True
+    after = answer("proof", folder)
+    assert (after["proven"], after["left_out"]) == (True, [9])
+    said = "Left out by hand: touch 9."  # the customer is told, too
+    assert said in stationbook("proof", folder).stdout
+    assert said in str(proof_section(read_result(folder)))
 
 
 @pytest.mark.parametrize(

@@ -219,7 +219,8 @@ ENTRIES: dict[str, Entry] = {
         "All touches are off alike by {shift} (camera less touched), more than U of their mean in "
         "that direction, {expanded:.2f} mm, explains.",
         "Check the active tool and frame and the pointer's tip: with the pointer turned by half a "
-        "turn an error of the tip turns too. What stays is the result's: calibrate again.",
+        "turn an error of the tip turns too. What stays is the result's, or the camera moved since "
+        "(`recheck` tells): calibrate again.",
     ),
     "proof-disagrees/height": error(
         "All touches are off alike by {shift} (camera less touched), more than U of their mean in "

@@ -72,6 +72,7 @@ class StoredProof:
     """What touching said about the result, and the hashes of what it was concluded from.
 
     ``bias_t``: Student's t of the mean error along each base axis, by the scatter of the points.
+    ``left_out``: touches that were made too, and taken out by hand.
     """
 
     proven: bool
@@ -85,3 +86,11 @@ class StoredProof:
     inputs: Mapping[str, str] = field(default_factory=dict)
     decision: Decision | None = None
     bias_t: Place | None = None
+    left_out: tuple[int, ...] = ()
+
+    @property
+    def left_out_words(self) -> str:
+        """Which touches were taken out by hand, as a sentence; "" for none."""
+        listed = ", ".join(map(str, self.left_out))
+        touches = "touch" if len(self.left_out) == 1 else "touches"
+        return f"Left out by hand: {touches} {listed}." if listed else ""

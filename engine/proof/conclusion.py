@@ -64,6 +64,7 @@ class Proof:
     bias: Bias | None
     proven: bool
     findings: tuple[Finding, ...]
+    left_out: tuple[int, ...] = ()
 
     @property
     def mean_mm(self) -> float | None:
@@ -95,6 +96,7 @@ class Proof:
             inputs=inputs or {},
             decision=self.decision,
             bias_t=None if t is None else tuple(t.tolist()),
+            left_out=self.left_out,
         )
 
     def refused(self, mark: Finding) -> Proof:

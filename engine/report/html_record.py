@@ -255,6 +255,7 @@ def proof(result: StoredResult) -> Html:
         told,
         f"{alike}.",
         *([said.decision.words(POINTER)] if said.decision else []),
+        *filter(None, [said.left_out_words]),
         axes,
     ]
     title = "Proof by touch points"

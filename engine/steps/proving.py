@@ -200,7 +200,9 @@ def prove(session: Session, folder: Path) -> tuple[Proof, StoredResult]:
     proof = concluded(errors, cell, found.pointer, frames=frames, wrong=wrong, fixed=fixed,
                       rests=open_without)  # fmt: skip
     kept = [item for item in result.findings if item.code not in ("frames-told", "joints-disagree")]
-    proof = replace(proof, findings=(*proof.findings, *joints_asked(session, found)))
+    left_out = tuple(touch.id for touch in found.touches if not touch.use)
+    findings = (*proof.findings, *joints_asked(session, found))
+    proof = replace(proof, findings=findings, left_out=left_out)
     notes = [item for item in said if item not in wrong]
     result = replace(result, frames=frames, findings=(*kept, *notes))
     names = [PROOF_FILE, *(view.points for view in found.views)]

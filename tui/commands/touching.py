@@ -210,7 +210,7 @@ def proof_lines(proof: Proof) -> list[str]:
             f"{repeat.point}: {repeat.count} touches, accuracy "
             f"{repeat.accuracy_mm:.2f} mm, repeatability RP {repeat.repeatability_mm:.2f} mm"
         )
-    return lines
+    return [*lines, *filter(None, [proof.stored().left_out_words])]
 
 
 def _held_out(args: argparse.Namespace, folder: Path) -> int:
