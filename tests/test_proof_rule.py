@@ -23,7 +23,7 @@ from engine.arrays import Array
 from engine.cell.budget import Part, StoredBudget
 from engine.cell.cell import Cell
 from engine.cell.result import StoredResult, Uncertainty, verdict
-from engine.cell.rule import GUARDED, SIMPLE, Tolerance, chance_beyond, conforms, keeps
+from engine.cell.rule import BOUND, GUARDED, SIMPLE, Tolerance, chance_beyond, conforms, keeps
 from engine.cell.touched import Pointer
 from engine.findings import finding
 from engine.proof.conclusion import Proof, concluded
@@ -249,6 +249,25 @@ def test_one_touch_barely_beyond_its_u_proves_nothing_and_disproves_nothing() ->
     assert "proof-disagrees" not in {item.code for item in proof.findings}
     errors[3] = [0.0, 0.0, 1.5 * U]
     assert "proof-disagrees" in {item.code for item in said(errors, 0.05, 5.0).findings}
+
+
+def test_the_chance_that_a_refused_proof_was_good_is_about_the_share_of_good_ones() -> None:
+    """The mean over all touches that break the tolerance said 0.67 where 0.35 were good."""
+    rng, limit, found = np.random.default_rng(6), CELL.tolerance.position_mm, []
+    for _ in range(220):
+        way = rng.normal(size=3)
+        shared = rng.uniform(0.5, 1.2) * way / np.linalg.norm(way)
+        true = shared + rng.normal(0.0, 0.1, (8, 3))
+        proof = said(true + rng.normal(0.0, 0.1, (8, 3)), 0.1)
+        if proof.decision.chance_wrong is not None and not proof.proven:
+            good = float(np.linalg.norm(true, axis=1).max()) <= limit
+            found.append((good, proof.decision.chance_wrong))
+    table = np.array(found, float)
+    likely = (table[:, 1] > 0.5) & (table[:, 1] < 0.8)
+    assert likely.sum() > 20
+    assert table[likely, 0].mean() > table[likely, 1].mean() - 0.1
+    bound = table[:, 1] <= BOUND
+    assert table[bound, 0].mean() < table[bound, 1].mean()
 
 
 def test_one_wrong_touch_is_told_to_be_looked_at_and_several_to_look_for_what_they_share() -> None:

@@ -115,11 +115,14 @@ class Decision:
         return f"Decided by the {said} The chance that this is wrong is {wrong}.{price}"
 
 
+BOUND = 1.0 / 3.0  # [-] up to which a stated chance is one at most, in simulation
+
+
 def percent(chance: float) -> str:
     """Return a chance in words: "at most 2.3 %".
 
-    Above a half it is that of a refusal by a cautious U, and no bound.
+    Above `BOUND` it is that of a refusal by a cautious U, and no bound.
     """
     if chance < 1e-3:
         return "below 0.1 %"
-    return f"at most {100 * chance:.2g} %" if chance <= 0.5 else f"about {100 * chance:.0f} %"
+    return f"at most {100 * chance:.2g} %" if chance <= BOUND else f"about {100 * chance:.0f} %"
