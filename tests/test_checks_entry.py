@@ -12,6 +12,7 @@ from made_session import make_session
 
 from engine.arrays import Array
 from engine.boards.points_file import read_points
+from engine.cell.cell import KeepOut
 from engine.cell.mount import EYE_IN_HAND, EYE_TO_HAND, Mount
 from engine.cell.session import PlannedStation, Session
 from engine.checks.entry import (
@@ -32,6 +33,7 @@ from engine.pendant.entry import format_pose, pose_from_fields
 from engine.pendant.settings import Pendant
 from engine.robots.kinematics import kinematics
 from engine.sessions.folder import open_session
+from engine.steps.checking import check_session
 from engine.steps.recording import examine
 from engine.steps.solve import solve_session
 from engine.steps.station_image import ViewDraft
@@ -230,6 +232,23 @@ def test_out_of_reach_and_limits_name_what_is_wrong(made: tuple[Session, Session
     found = examine_pose(narrow, " ".join(wide[0].pose or ())).findings
     assert [f.code for f in found if f.level is Level.ERROR] == ["joint-limit"]
     assert "J1" in found[0].message
+
+
+@pytest.mark.parametrize(("around_mm", "said"), [(60.0, ["keep-out"]), (15.0, [])])
+def test_a_pose_inside_a_box_to_keep_out_of_is_asked_about(
+    made: tuple[Session, Session, Path], around_mm: float, said: list[str]
+) -> None:
+    session = made[0]
+    x, y, z = (float(text) for text in (session.stations[1].pose or ())[:3])
+    r = around_mm
+    box = KeepOut("conveyor", (x - r, y - r, z - r), (x + r, y + r, z + r))
+    boxed = replace(session, cell=replace(session.cell, keep_out=(box,)), stations=())
+    found = examine_pose(boxed, line(session, 2)).findings
+    assert [f.code for f in found if f.level is Level.WARNING] == said
+    assert not said or "60 mm inside conveyor" in found[0].message
+    assert [f.code for f in check_session(boxed, made[2])].count("keep-out") == 0
+    at_two = replace(boxed, stations=session.stations[1:2])
+    assert [f.code for f in check_session(at_two, made[2])].count("keep-out") == len(said)
 
 
 def turn_of_first_joint(session: Session, fields: tuple[str, ...]) -> float:

@@ -79,6 +79,13 @@ ENTRIES: dict[str, Entry] = {
         "Check the active tool and frame first; then compare the robot file with the name plate "
         "and the joint values on the pendant.",
     ),
+    "keep-out": warning(
+        "By this pose the flange is {depth_mm:.0f} mm inside {box}, a box to keep out of.",
+        "Compare the pose with the pendant, and the active tool and frame. If the robot stands "
+        "there, correct that box (keep_out in the cell): no jog is told out of it.",
+        cause="A mistyped digit, a wrong tool or frame, or a box described at the wrong place.",
+        shows="The middle of the flange is more than 20 mm inside a box of the cell's keep_out.",
+    ),
     "joint-limit": error(
         "{joint} would stand at {value:.1f} {unit}, outside its limit of {limit:g} {unit}.",
         "Check the active tool and frame, then every digit. If all is right, the limit in the "

@@ -42,6 +42,9 @@ ONE_TURN_RAD = 6.30
 OFF_PLAN_MM = 30.0
 OFF_PLAN_DEG = 6.0
 
+# What is less deep in a box to keep out of may stand beside it: so `plans.way` takes it, too.
+INSIDE_BOX_MM = 20.0
+
 # Out of reach this many times in a row: rather the robot file is wrong than the typing.
 REACH_IN_A_ROW = 3
 
@@ -315,6 +318,16 @@ def _typed_as(pendant: Pendant, values: Sequence[float]) -> Array | None:
         return pose_from_fields([f"{value:.10f}" for value in values], pendant).base_T_flange
     except PoseError:
         return None
+
+
+def keep_out_findings(cell: Cell, pose: Array) -> list[Finding]:
+    """Return `keep-out` for each of the cell's boxes in which the flange at ``pose`` (4, 4) is."""
+    found, place = [], pose[:3, 3]
+    for box in cell.keep_out:
+        deep = float(np.minimum(place - np.array(box.min_mm), np.array(box.max_mm) - place).min())
+        if deep > INSIDE_BOX_MM:
+            found.append(finding("keep-out", box=box.name, depth_mm=deep))
+    return found
 
 
 REFUSALS = ("reach", "joint-limit")

@@ -36,6 +36,7 @@ from ..checks.entry import (
     asked_findings,
     between,
     closing_findings,
+    keep_out_findings,
     lost_point_findings,
     motion_findings,
     off_plan_findings,
@@ -201,6 +202,7 @@ def pose_findings(
         found += unit_findings(typed.values, typed.fields, cell.pendant)
     found += motion_findings(pose, earlier.poses, cell.pendant, closing=station.closing)
     found += closing_findings(pose, earlier.poses) if station.closing else []
+    found += keep_out_findings(cell, pose)
     joints = joint_values(cell, station)
     if cell.robot is not None:
         found += reach_findings(
