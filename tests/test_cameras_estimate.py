@@ -16,6 +16,7 @@ from engine.arrays import Array
 from engine.camera.lens import project
 from engine.cell.mount import EYE_IN_HAND, EYE_TO_HAND
 from engine.diagnosis import exchanged
+from engine.diagnosis.diagnose import diagnosed
 from engine.diagnosis.together import diagnosed_together
 from engine.estimate.problem import Problem, predicted_view
 from engine.frames import apply, displaced, displacement
@@ -60,7 +61,7 @@ def test_solving_together_errs_less_and_says_truly_how_much(mount: str) -> None:
     alone, together, stated = [], [], []
     for seed in range(10):
         made = pair(Case(mount=mount, stations=5), seed)
-        found, apart = made.together(), made.alone()
+        found, apart = made.together(), [diagnosed(one) for one in made.problems]
         for k, camera in enumerate(made.cameras):
             alone.append(np.sum(displacement(camera, apart[k].geometric)[3:] ** 2))
             off = displacement(camera, found.results[k].geometric)
@@ -124,7 +125,7 @@ def test_a_camera_without_enough_stations_leaves_the_other_as_it_was_alone() -> 
         [first, replace(second, observations=second.observations[:1])], [{}, {}]
     )
     assert found.joint is None
-    np.testing.assert_allclose(found.results[0].camera, made.alone()[0].camera, atol=1e-9)
+    np.testing.assert_allclose(found.results[0].camera, diagnosed(first).camera, atol=1e-9)
     assert not found.results[1].solved
 
 

@@ -5,18 +5,82 @@ from __future__ import annotations
 from dataclasses import replace
 
 import numpy as np
-from simulated_sessions import BOARD, CAMERA, Case, Seen, simulated
+import pytest
+from mistakes import unsure
+from simulated_sessions import Case, simulated
+from two_cameras import pair
 
 from engine.diagnosis.diagnose import diagnosed
+from engine.diagnosis.inputs import as_inexact, contradicted
+from engine.diagnosis.together import diagnosed_together
+from engine.estimate.loosened import FOCAL, SCALE, USUAL, loosened
+from engine.estimate.problem import Problem
+from engine.estimate.result import Result
+from engine.estimate.solver import fitted, refitted
+from engine.findings import Finding
+
+FEW = Case(stations=8, geometry_mm=0.35, beyond_mm=0.2, accuracy_mm=0.4)
+TOLD, LONGER = 0.0004, 1.003
 
 
-def test_a_twisted_board_whose_lengths_are_called_exact_is_named() -> None:
-    """A cell may call some of the board's shape exact and leave the rest open."""
-    points = BOARD.points()
-    u, v = (points[:, :2] / points[:, :2].max(axis=0) * 2.0 - 1.0).T
-    twisted = points + np.outer(0.8 * (u * v - 1.0), [0.0, 0.0, 1.0])
-    rng = np.random.default_rng(3)
-    made = simulated(Case(stations=8), rng, Seen(twisted, CAMERA)).problem
-    board = replace(made.board, scale_u=0.0, bow_u_mm=0.1)
-    codes = [item.code for item in diagnosed(replace(made, board=board)).findings]
-    assert codes[0] == "board-bowed"
+def told_too_exactly(problem: Problem, scale_u: float = TOLD) -> Problem:
+    """Return the problem with a board that is told too long, by more than is said of it."""
+    problem = unsure(problem)
+    board = replace(problem.board, pitch_mm=LONGER * problem.board.pitch_mm, scale_u=scale_u)
+    return replace(problem, board=board)
+
+
+def session(seed: int = 4) -> Problem:
+    return simulated(FEW, np.random.default_rng([seed, 5])).problem
+
+
+def doubted(result: Result) -> list[Finding]:
+    return [item for item in result.findings if item.code == "input-doubted"]
+
+
+@pytest.mark.parametrize("scale_u", [TOLD, 0.0])
+def test_a_pitch_told_too_exactly_counts_as_is_usual(scale_u: float) -> None:
+    found = diagnosed(told_too_exactly(session(), scale_u))
+    (said,) = doubted(found)
+    assert (said.level, said.field) == ("note", SCALE)
+    assert f"says ±{100 * scale_u:.2g} %" in said.message
+    k = found.systematic.names.index("board scale")
+    assert found.systematic.prior_sd[k] == USUAL[SCALE]
+    assert found.systematic.value[k] == pytest.approx(
+        1.0 - LONGER, abs=2.0 * found.systematic.sd[k]
+    )
+
+
+def test_a_pitch_as_exact_as_told_is_believed() -> None:
+    problem = unsure(session())
+    problem = replace(problem, board=replace(problem.board, scale_u=TOLD))
+    found = fitted(problem)
+    assert found is not None
+    assert as_inexact(found) is found
+
+
+@pytest.mark.parametrize("scale_u", [TOLD, 0.0])
+def test_what_was_told_too_exactly_fits_as_from_the_beginning(scale_u: float) -> None:
+    found = fitted(told_too_exactly(session(), scale_u))
+    assert found is not None
+    assert contradicted(found) == {SCALE}
+    problem = loosened(found.problem, frozenset({SCALE, FOCAL}))
+    assert problem.doubted == ((SCALE, scale_u),)  # the lens is told as is usual
+    again, anew = refitted(found, problem), fitted(problem)
+    assert again is not None
+    assert anew is not None
+    sd = np.sqrt(np.diag(anew.fit.covariance))[:12]
+    assert np.abs(again.fit.state.away(anew.fit.state) / sd).max() < 0.01
+    np.testing.assert_allclose(again.fit.noise.log_variance, anew.fit.noise.log_variance, atol=0.02)
+
+
+def test_cameras_doubt_the_board_that_they_share_together() -> None:
+    first, second = (told_too_exactly(one) for one in pair(replace(FEW, stations=5), 4).problems)
+    keys = [contradicted(found) for one in (first, second) if (found := fitted(one))]
+    assert keys == [set(), {SCALE}]
+    found = diagnosed_together([first, second], [{}, {}])
+    assert found.joint is not None
+    assert [[item.field for item in doubted(one)] for one in found.results] == [[SCALE]] * 2
+    own = [one.systematic for one in found.results]
+    values = [one.value[one.names.index("board scale")] for one in own]
+    assert values[0] == values[1]

@@ -52,6 +52,7 @@ VARIANTS = {
         "robot",
     ),
     "outlier": ("", "last"),  # after it, stops would tell a knock
+    "input-doubted": ("", "bow", "lens", "height"),  # by the key
     "overruled": ("", "most", "joints"),  # few, or so many that the cell is in doubt
     "over-exposed": ("", "image"),  # the board, or the whole image where none was found
     "under-exposed": ("", "image"),

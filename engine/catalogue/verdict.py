@@ -283,6 +283,31 @@ ENTRIES: dict[str, Entry] = {
         "Enter the accuracy that the robot really has (compensated ones keep 0.1 to 0.4 mm). "
         "Touch points (`proof`) show how good a pick is.",
     ),
+    "input-doubted": note(
+        "The cell says ±{typed} by {field}; the stations say that the {what} is off by {found} ± "
+        "{expanded}. ±{usual} is counted, as is usual.",
+        "Measure the board again over its whole length; enter pitch_mm and scale_u as that "
+        "measurement gave them.",
+        cause="A standard uncertainty in the cell is smaller than what it stands for is off.",
+        shows="The key says less than is assumed without it, and the stations or their images lie "
+        "beside that by more than one cell in eight does.",
+    ),
+    "input-doubted/bow": note(
+        "The cell says ±{typed} by {field}; the images say that the {what} is off by {found} ± "
+        "{expanded}. ±{usual} is counted, as is usual.",
+        "Lay a straight edge on the board along both sides and both diagonals, and enter the gap.",
+    ),
+    "input-doubted/lens": note(
+        "The cell says ±{typed} by {field}; the stations say that the {what} is off by {found} ± "
+        "{expanded}. ±{usual} is counted, as is usual.",
+        "Calibrate the lens afresh from 20 images other than these stations (`stationbook lens`), "
+        "and enter lens data and camera.u as it gives them. Focus and aperture must be locked.",
+    ),
+    "input-doubted/height": note(
+        "The cell says ±{typed} by {field}; the stations say that point 0 lies {found} ± "
+        "{expanded} from board.height_mm. ±{usual} is counted, as is usual.",
+        "Measure the height of point 0 again, and enter board.height_mm and height_u_mm.",
+    ),
     "stops-scatter": note(
         "The stops scatter by {distance_mm:.2g} mm; by the robot's repeatability {usual_mm:.2g} mm "
         "would be usual, and the cell says that it is off by {accuracy_mm:.2g} mm over its "

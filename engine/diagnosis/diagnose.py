@@ -24,7 +24,6 @@ from ..estimate.problem import MOST_PIXEL_PX, Problem, absurd
 from ..estimate.result import Result, judged
 from ..estimate.solver import LEAST_STATIONS, Solution, fitted, flange_residuals, left_out, quiet
 from ..findings import Finding, by_gravity, has_error
-from .arm import as_inaccurate
 from .both import first_causes
 from .causes import (
     Cause,
@@ -37,6 +36,7 @@ from .causes import (
 )
 from .gravity import ERROR_CHANCE, MOVES, STATION_CODES, weighed
 from .images import GARBLED_PX, count_causes, image_causes, turned_causes
+from .inputs import as_shown
 from .leaning import leaning_causes
 from .likeliest import SURE, least_weight, likeliest, likeliest_each, no_agreement, or_bad_stops
 from .optics import allowed_causes, pattern_causes, shape_causes, term_causes
@@ -134,9 +134,9 @@ class Examined:
 def diagnosed(problem: Problem, texts: Texts | None = None) -> Result:
     """Return the estimate of ``problem`` with a diagnosis: its findings first.
 
-    ``texts`` are the typed fields by station id; where one is missing, what the pendant would show
-    stands for it. Stations with a wrong value, pairing or no explanation are left out of the fit.
-    Raises as `estimate.solve` does.
+    ``texts`` are the typed fields by station id, where one is missing what the pendant would show.
+    Stations with a wrong value, pairing or no explanation are left out of the fit. Raises as
+    `estimate.solve` does.
     """
     found = examined(problem, texts)
     return not_fitted(problem, texts) if found is None else found.result()
@@ -171,9 +171,10 @@ def examined(problem: Problem, texts: Texts | None = None) -> Examined | None:
         if not diagnosis.findings:
             diagnosis = replace(diagnosis, findings=tuple(inverse_unsettled(found)))
     if not diagnosis.findings and diagnosis.problem is found.problem:
-        return Examined(as_inaccurate(found), None, found)
+        return Examined(as_shown(found), None, found)
     one = Examined(final(found, diagnosis), diagnosis, found)
-    return replace(one, solution=as_inaccurate(one.solution)) if one.holds else one
+    wrong = has_error(diagnosis.findings) and not one.holds
+    return one if wrong else replace(one, solution=as_shown(one.solution, arm=one.holds))
 
 
 def without_consequences(findings: Iterable[Finding]) -> tuple[Finding, ...]:

@@ -318,10 +318,10 @@ def split_chance(scene: Scene, T: Array) -> float:
     """
     if scene.redundancy <= LEAST_SPLIT:
         return np.inf
-    return 2 * len(T) * _f_chance(float(T.max()), 6, scene.redundancy)
+    return 2 * len(T) * f_chance(float(T.max()), 6, scene.redundancy)
 
 
-def _f_chance(T: float, q: int, degrees: float) -> float:
+def f_chance(T: float, q: int, degrees: float) -> float:
     """Return the chance of T = score² of q changes where the noise is estimated from the rest."""
     rest = max(degrees - T, 1e-6 * degrees)
     return f_sf(T / q * (degrees - q) / rest, q, degrees - q)
@@ -344,7 +344,7 @@ def pitch_alarm(scene: Scene) -> Alarm:
     score, size = scene.test(scale_rows(scene))
     T = float(score[0] ** 2 / max(size[0, 0], 1e-300))
     degrees = max(SHARE_OF_DEGREES * scene.redundancy, LEAST_DEGREES)
-    return Alarm("pitch", min(_f_chance(T, 1, degrees), chi2_sf(larger**2, 1)))
+    return Alarm("pitch", min(f_chance(T, 1, degrees), chi2_sf(larger**2, 1)))
 
 
 def lens_test(scene: Scene) -> tuple[float, float, float]:
@@ -404,4 +404,4 @@ def lens_alarm(scene: Scene) -> Alarm:
     """Return how far the focal length deviates."""
     score, information, _ = lens_test(scene)
     degrees = max(SHARE_OF_DEGREES * scene.redundancy, LEAST_DEGREES)
-    return Alarm("lens", _f_chance(score**2 / information, 1, max(degrees, 2.0)))
+    return Alarm("lens", f_chance(score**2 / information, 1, max(degrees, 2.0)))

@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from ..estimate.joint import Joint, apart, joined
+from ..estimate.loosened import OF_BOARD, loosened
 from ..estimate.problem import Problem, inaccurate
 from ..estimate.result import Result, judged
 from ..estimate.solver import Solution
@@ -17,6 +18,8 @@ from .diagnose import Examined, examined, not_fitted
 from .exchanged import exchanged
 from .images import turned_back
 from .scene import Texts
+
+ARM = "robot.accuracy_mm"
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -38,7 +41,7 @@ def diagnosed_together(problems: Sequence[Problem], texts: Sequence[Texts]) -> S
     Nor is one of which more is wrong than single stations: it would pull the others along.
     """
     alone = [examined(problem, typed) for problem, typed in zip(problems, texts, strict=True)]
-    alone = _by_one_arm(problems, texts, alone)
+    alone = _by_one_cell(problems, texts, alone)
     solved = [k for k, one in enumerate(alone) if one is not None]
     swapped = exchanged(texts, alone)
     alone = [swapped.get(k, one) for k, one in enumerate(alone)]
@@ -62,23 +65,33 @@ def diagnosed_together(problems: Sequence[Problem], texts: Sequence[Texts]) -> S
     return SolvedTogether(tuple(results), joint, tuple(members))
 
 
-def _by_one_arm(
+def _by_one_cell(
     problems: Sequence[Problem], texts: Sequence[Texts], alone: Sequence[Examined | None]
 ) -> list[Examined | None]:
-    """Return all with the arm that they share as inaccurate as one camera shows it, if one does.
+    """Return all with arm and board, which they share, as inexact as any camera shows them.
 
     What one tells with which more is wrong may come from that.
     """
-    if not any(one is not None and one.holds and _shows_errors(one) for one in alone):
-        return list(alone)
+    doubted = frozenset[str]().union(*(_doubted(one) for one in alone if one and one.holds))
     return [
-        one if one is None or _shows_errors(one) else examined(inaccurate(problem), typed)
+        one
+        if one is None or doubted <= _doubted(one)
+        else examined(_as_inexact(problem, doubted), typed)
         for problem, typed, one in zip(problems, texts, alone, strict=True)
     ]
 
 
-def _shows_errors(one: Examined) -> bool:
-    return one.solution.problem.told_accuracy_mm is not None
+def _as_inexact(problem: Problem, doubted: frozenset[str]) -> Problem:
+    """Return the problem with what is ``doubted`` of arm and board as inexact as is usual."""
+    problem = inaccurate(problem) if ARM in doubted else problem
+    return loosened(problem, doubted & {*OF_BOARD})
+
+
+def _doubted(one: Examined) -> frozenset[str]:
+    """Return what a camera's stations show to be told too exactly, of what all cameras share."""
+    problem = one.solution.problem
+    arm = [] if problem.told_accuracy_mm is None else [ARM]
+    return frozenset([*arm, *(key for key, _ in problem.doubted if key in OF_BOARD)])
 
 
 def _apart(first: Examined | None, other: Examined | None) -> bool:

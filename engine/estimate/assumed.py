@@ -4,13 +4,25 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+import numpy as np
+
 from ..boards.pattern import Board
 from ..camera.model import ASSUMED_DEPTH_SCALE_U, ASSUMED_DEPTH_TILT_DEG, ASSUMED_LENS_U
 from ..findings import Finding, Level, finding
 from .budget import BOARD, DEPTH, LENS, NUMBERS
+from .loosened import BOW, CENTRE, EDGE, FOCAL, HEIGHT_U, SCALE, TERMS, USUAL
 from .problem import Problem
 from .result import Result
 
+# By key: the unit in which a person reads it, how many of them one is, and the finding's variant.
+WORDS = {
+    SCALE: (" %", 100.0, None),
+    BOW: (" mm", 1.0, "bow"),
+    HEIGHT_U: (" mm", 1.0, "height"),
+    FOCAL: (" %", 100.0, "lens"),
+    CENTRE: (" px", 1.0, "lens"),
+    EDGE: (" px", 1.0, "lens"),
+}
 EXACT_SCALE = 2e-4  # [-] of board or focal length; 0.04 mm over 200 mm, which no rule shows
 
 
@@ -70,6 +82,34 @@ def board_assumed(board: Board) -> Finding | None:
         return None
     variant = None if all(open_) else "scale" if open_[0] else "bow"
     return finding("board-assumed", variant, percent=100 * board.u.scale, bow_mm=board.u.bow_mm)
+
+
+def doubted_findings(problem: Problem, result: Result) -> list[Finding]:
+    """Return `input-doubted` for what the cell says too exactly, with what the stations say."""
+    off, items = result.systematic, list[Finding]()
+    for key, told in problem.doubted:
+        unit, size, variant = WORDS[key]
+        if key == HEIGHT_U:
+            # with one number that ties the board, its own height is what the fit makes of it
+            what, value = "", float(result.board[2, 3]) - (problem.board.height_mm or 0.0)
+            u = float(np.sqrt(result.joint_covariance[11, 11]))
+        else:
+            rows = [k for k, name in enumerate(off.names) if name in TERMS[key]]
+            row = max(rows, key=lambda k: abs(off.value[k]) / off.sd[k])
+            what, value, u = off.names[row], float(off.value[row]), float(off.sd[row])
+        items.append(
+            finding(
+                "input-doubted",
+                variant,
+                field=key,
+                typed=f"{size * told:.2g}{unit}",
+                what=what,
+                found=f"{size * value:.2g}{unit}",
+                expanded=f"{2 * size * u:.1g}{unit}",
+                usual=f"{size * USUAL[key]:.2g}{unit}",
+            )
+        )
+    return items
 
 
 def help_findings(result: Result, assumed: Finding | None) -> list[Finding]:

@@ -13,7 +13,7 @@ from ..frames import AXES, apply, displaced, displacement, inverse
 from ..pendant.conventions import YAW
 from ..robots.model import ASSUMED_ACCURACY_MM
 from ..tails import chi2_isf, chi2_sf
-from .assumed import board_findings, geometry_finding, input_findings
+from .assumed import board_findings, doubted_findings, geometry_finding, input_findings
 from .fit import NOT_KNOWN_MM, Fit, but_the_arm
 from .gather import behind, board_turns, gather, in_metres, poseless
 from .information import flange_information
@@ -229,6 +229,7 @@ def noticed(
     items += robot_findings(found, result, geometry)
     items += [
         *depth_findings(found, result, pick),
+        *doubted_findings(found.problem, result),
         *input_findings(found.problem),
         *board_findings(found.problem.board, result),
     ]

@@ -129,6 +129,8 @@ class Problem:
     are located: by the same lens data, or by true 3-D points; None: not said. ``apart``: what is to
     be said of measured numbers that `numbers.settled` took away because they do not agree.
     ``told_accuracy_mm``: what the cell says of a robot that the stations show to be off by more.
+    ``doubted``: keys of the cell and the u that it says, where the stations show it to be too
+    exact, see `loosened`.
     """
 
     mount: Mount
@@ -145,6 +147,7 @@ class Problem:
     locate: Locate | None = None
     apart: tuple[Finding, ...] = ()
     told_accuracy_mm: float | None = None
+    doubted: tuple[tuple[str, float], ...] = ()
 
     @property
     def level(self) -> bool:

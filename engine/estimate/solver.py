@@ -17,6 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..arrays import Array
+from ..camera.lens import Terms
 from ..camera.views import Views, residuals
 from ..frames import displaced
 from ..tails import f_isf
@@ -29,6 +30,7 @@ from .problem import (
     noise_prior,
     predicted_view,
     starting_noise,
+    terms_of,
 )
 from .start import SCALE_MM, Beginning, begin, begin_from_images
 from .systematic import Systematic, systematic
@@ -263,20 +265,27 @@ def _solution(problem: Problem, gathered: Gathered, beginning: Beginning, most: 
 
 
 def refitted(found: Solution, problem: Problem) -> Solution | None:
-    """Return the fit of the same stations with the arm of ``problem``; None where it has none.
+    """Return the fit of the same stations as told in ``problem``; None where it has none.
 
-    ``problem`` differs from that of ``found`` by its robot alone. It begins where ``found`` ended,
-    and uses the stations that it used.
+    ``problem`` differs from that of ``found`` by its arm, or by how well board and lens are known.
+    It begins where ``found`` ended, and uses the stations that it used.
     """
-    before, old, gathered = found.fit.state, found.stations, found.gathered
+    old, terms, used = found.stations, terms_of(problem), found.used
+    gathered = replace(found.gathered, terms=terms)
     model, arm = arm_errors(problem, gathered)
-    stations = replace(old, systematic=arm, systematic_sd=model.sd, of_field=model.of_field)
-    terms = before.errors[len(old.systematic_sd) :]
-    start = replace(before, errors=np.concatenate([np.zeros(len(model.sd)), terms]))
-    used = found.used
+    stations = replace(
+        old,
+        systematic=arm,
+        systematic_sd=model.sd,
+        of_field=model.of_field,
+        terms_sd=terms.sd,
+        constraints=constraints(problem),
+    )
+    if terms.count > found.gathered.terms.count:
+        stations = replace(stations, views=gathered.linearised(found.views, old.views.pose))
     try:
         with quiet():
-            first = fit(stations.take(used), start, found.prior)
+            first = fit(stations.take(used), _begun(found, problem, model, terms), found.prior)
             stations, ended, error, times = relinearised(
                 stations, found.views, gathered, first, used, found.prior
             )
@@ -285,6 +294,7 @@ def refitted(found: Solution, problem: Problem) -> Solution | None:
             return replace(
                 found,
                 problem=problem,
+                gathered=gathered,
                 systematic=model,
                 stations=stations,
                 fit=ended,
@@ -294,6 +304,15 @@ def refitted(found: Solution, problem: Problem) -> Solution | None:
             )
     except np.linalg.LinAlgError:
         return None
+
+
+def _begun(found: Solution, problem: Problem, model: Systematic, terms: Terms) -> State:
+    """Return where ``found`` ended, with the unknowns that another problem has."""
+    before, p = found.fit.state, len(found.systematic.sd)
+    of_arm = before.errors[:p] if problem.robot is found.problem.robot else np.zeros(len(model.sd))
+    of_terms = np.zeros(len(terms.kept))
+    of_terms[found.gathered.terms.kept] = before.errors[p:]
+    return replace(before, errors=np.concatenate([of_arm, of_terms[terms.kept]]))
 
 
 def _noise_prior(problem: Problem, gathered: Gathered) -> NoisePrior:

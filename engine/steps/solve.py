@@ -21,6 +21,7 @@ from ..checks.shown import Comparison, Stop, compared, comparison_findings, stop
 from ..diagnosis.diagnose import diagnosed, without_consequences
 from ..diagnosis.together import SolvedTogether, diagnosed_together
 from ..errors import FileError, PoseError
+from ..estimate.loosened import OF_BOARD
 from ..estimate.numbers import settled
 from ..estimate.problem import Problem, problem_from
 from ..estimate.result import Result
@@ -127,7 +128,13 @@ def solved_of(
 def _but_the_boards(findings: Sequence[Finding], first: Sequence[Finding]) -> tuple[Finding, ...]:
     """Return a further camera's findings without what those of the ``first`` say of their board."""
     told = any(item.code in (OF_THE_BOARD, "what-helps") for item in first)
-    return tuple(item for item in findings if not told or item.code != OF_THE_BOARD)
+    doubted = {item.field for item in first if item.code == "input-doubted"}
+    return tuple(
+        item
+        for item in findings
+        if not (told and item.code == OF_THE_BOARD)
+        and not (item.code == "input-doubted" and item.field in doubted & {*OF_BOARD})
+    )
 
 
 def stops_compared(session: Session, further: Sequence[Stop] = ()) -> Comparison | None:
