@@ -26,7 +26,7 @@ from engine.sessions.changes import Who, commit, remark
 from engine.sessions.folder import open_session
 from engine.sessions.journal import OVERTAKEN
 from engine.sessions.lock import writing
-from engine.steps.compare import stored
+from engine.steps.compare import history, stored
 
 SHIFT = np.array([0.004, 0.0, 0.003, 3.0, 0.0, -4.0])
 
@@ -114,6 +114,9 @@ def test_history_lists_the_drift_in_order_of_days(
     assert figure.read_text(encoding="utf-8").count("<svg") == 1
     run = stationbook("compare", july, june, may)
     assert "july" in run.stdout
+    other = shutil.copytree(may, tmp_path / "other")  # the same name, as of two on one day
+    names = {entry.name.partition(":")[0] for entry in history([may, june, other])}
+    assert {may.name, "other"} < names
     assert "unknown kind" in refused("compare", july, may, "--figure", tmp_path / "drift.bmp")
 
 

@@ -25,7 +25,7 @@ from engine.sessions.glance import read_glance
 from engine.simulate.scenario import cell
 from tui.app import Stationbook
 from tui.desk.overview import SessionRow
-from tui.desk.views import Move, Quality, counts, next_planned, rows
+from tui.desk.views import Job, Move, Quality, counts, next_planned, rows
 from tui.screens.help import key_lines
 from tui.screens.jobs import Jobs, in_background, pause, sentence
 from tui.widgets.line_edit import LineEdit
@@ -41,7 +41,7 @@ from tui.widgets.looks import (
     line_text,
     make_safe,
 )
-from tui.widgets.panels import CAUTION, NextMove, QualityLine, footer
+from tui.widgets.panels import CAUTION, JobLine, NextMove, QualityLine, footer
 from tui.widgets.sheet import Sheet
 from tui.words import bar
 
@@ -280,6 +280,19 @@ async def test_the_bar_gives_way_to_the_worst_finding() -> None:
         text = line_text(sheet.draw(60, 1)[0])
         assert text.endswith("cannot write ...")
         assert len(text) <= 60
+
+
+@on_screen
+async def test_the_next_key_of_the_job_is_never_cut() -> None:
+    sheet, state = JobLine(), "a recheck is against the result"
+    key = "repeat the recheck, or calibrate again"
+    async with Bench(sheet).run_test():
+        for said in (state, f"{state}, start questions open"):
+            sheet.data = Job(said, key, due=True)
+            text = line_text(sheet.draw(80, 1)[0])
+            assert text.endswith(f"Job: {state}  {key}")
+            assert len(text) <= 80
+            assert said in line_text(sheet.draw(132, 1)[0])
 
 
 @on_screen

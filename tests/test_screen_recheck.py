@@ -200,7 +200,7 @@ async def test_the_session_whose_camera_moved_since_says_so_as_where_the_job_sta
     app = app_at_noon(folder)
     async with app.run_test(size=(80, 24)) as pilot:
         await opened(pilot)
-        await until(pilot, "Job: a recheck speaks against the result", "calibrate again")
+        await until(pilot, "Job: a recheck is against the result", "calibrate again")
 
 
 @on_screen

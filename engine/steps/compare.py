@@ -5,6 +5,7 @@ Only points that are fixed to the camera's frame move with it; everything else s
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -99,18 +100,20 @@ def compare(folder: Path, other: Path, camera: str | None = None) -> Difference:
 
 
 def history(folders: Sequence[Path], camera: str | None = None) -> list[Entry]:
-    """Return the results of one cell in the order of their days, each against the first."""
-    results = [stored(folder, camera) for folder in folders]
-    found = sorted(results, key=lambda item: item.session.created)
-    first = found[0]
+    """Return the results of one cell in the order of their days, each against the first.
+
+    Sessions of the same name are told apart by their folders.
+    """
+    results = [(stored(folder, camera), folder.resolve().name) for folder in folders]
+    found = sorted(results, key=lambda item: item[0].session.created)
+    first, names = found[0][0], Counter(item.session.name for item, _ in found)
     entries = []
-    for item in found:
+    for item, folder in found:
         session, cell = item.session, first.session.cell
+        name = session.name if names[session.name] == 1 else f"{folder}: {session.name}"
         check_same(cell, session.cell)
         since = None if item is first else difference(first.result, item.result, cell)
-        entries.append(
-            Entry(session.name, session.created, item.verdict, item.by_touch, since, item.holds)
-        )
+        entries.append(Entry(name, session.created, item.verdict, item.by_touch, since, item.holds))
     return entries
 
 

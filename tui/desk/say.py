@@ -147,7 +147,7 @@ def job(desk: Desk, *, here: bool = False) -> Job:
         repeat = mark.variant in ("something", "lens", "contradict")
         next_ = "calibrate again: a new session"
         next_ = "repeat the recheck, or calibrate again" if repeat else next_
-        return Job(f"a recheck speaks against the result{open_}", next_, due=True)
+        return Job(f"a recheck is against the result{open_}", next_, due=True)
     if desk.fresh and desk.solution is not None and desk.solution.kept:
         return _after_solving(desk, desk.solution.stored, open_, "" if here else "F6, then ")
     advice = desk.advice if desk.advised else None

@@ -179,7 +179,10 @@ def fact_lines(facts: Facts, looks: Looks, width: int) -> list[Line]:
 
 
 class JobLine(Panel[Job]):
-    """Where the job stands, and the one next key; bold when it is time for it."""
+    """Where the job stands, and the one next key; bold when it is time for it.
+
+    Where both find no room, the clauses after the first of where it stands are left out.
+    """
 
     data = Job("")
 
@@ -187,7 +190,9 @@ class JobLine(Panel[Job]):
         job = self.data
         role = "title" if job.due else "dim"
         sign = "► " if job.due else "  "
-        line: Line = [(f"{sign}Job: ", role), (job.state, role)]
+        room = width - self.looks.width(f"{sign}Job:   {job.next}")
+        state = job.state if self.looks.width(job.state) <= room else job.state.partition(",")[0]
+        line: Line = [(f"{sign}Job: ", role), (state, role)]
         return [[*line, (f"  {job.next}", "key" if job.due else "text")] if job.next else line]
 
 
