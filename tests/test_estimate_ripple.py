@@ -12,7 +12,7 @@ from engine.arrays import Array
 from engine.cell.mount import EYE_IN_HAND, EYE_TO_HAND, Mount
 from engine.estimate.assemble import assembled
 from engine.estimate.pick import pick_model
-from engine.estimate.ripple import ripple
+from engine.estimate.ripple import OF_THE_ARM, ripple, turning
 from engine.estimate.solver import Solution, fitted
 from engine.estimate.systematic import postures_at, systematic
 
@@ -77,3 +77,29 @@ def test_a_pick_is_off_by_the_joints_where_it_looks_and_where_it_picks(mount: Mo
 def test_an_arm_that_is_told_to_be_exact_does_not_ripple() -> None:
     _, found = solution(replace(FINE, accuracy_mm=0.0, stations=5))
     assert ripple(found) == 0.0
+
+
+def test_an_arm_that_is_not_described_errs_where_the_camera_on_it_looks_as_its_stops_turn() -> None:
+    """Off by 15 % more than told, 92 % of sessions of 60 stations were inside U, now 95 %."""
+    case = replace(FINE, stations=15, angle_deg=0.05)
+    session = simulated(case, np.random.default_rng(3))
+    found = fitted(replace(session.problem, robot=None, robot_accuracy_mm=0.4))
+    assert found is not None
+    usual = found.prior.median[1]
+    beyond = found.fit.noise.rotation**2 - usual**2
+    assert beyond > usual**2
+    result, part = assembled(found), np.linalg.norm(session.camera[:3, 3] + [0.0, 0.0, 650.0])
+    assert turning(found) == pytest.approx(np.sqrt(3.0 * OF_THE_ARM * beyond))
+    assert result.pick is not None
+    seen = np.sqrt(0.4**2 + 2.0 * OF_THE_ARM * beyond * part**2)  # two of three turns move it
+    assert result.pick.floor_mm == pytest.approx(seen, rel=0.05)
+
+
+def test_a_fixed_camera_looks_with_no_arm() -> None:
+    case = replace(FINE, mount=EYE_TO_HAND, stations=8, angle_deg=0.05)
+    problem = simulated(case, np.random.default_rng(3)).problem
+    found = fitted(replace(problem, robot=None, robot_accuracy_mm=0.4))
+    assert found is not None
+    pick = assembled(found).pick
+    assert pick is not None
+    assert pick.floor_mm == pytest.approx(0.4)

@@ -17,7 +17,7 @@ from .noticed import not_solved, noticed
 from .pick import PickModel, pick_model
 from .problem import Problem, derivatives
 from .result import Result, SystematicErrors, judged
-from .ripple import ripple
+from .ripple import ripple, turning
 from .solver import Solution, fitted, without_ties
 from .systematic import Systematic, typed_joints
 
@@ -39,7 +39,7 @@ def assembled(found: Solution) -> Result:
     problem, state = found.problem, found.fit.state
     seen = tuple(problem.observations[i] for i in found.gathered.index[found.used])
     typed, joints = found.stations.typed[found.used], typed_joints(seen)
-    model, waves = _as_it_scatters(found), ripple(found)
+    model, waves = _as_it_scatters(found), ripple(found) or turning(found)
     pick = pick_model(problem, model, state.camera, typed, joints, waves)
     if not _known(found.fit.covariance[:6, :6]).all():  # it sees the volume from no known place
         pick = replace(pick, rigid=np.zeros_like(pick.rigid))

@@ -197,7 +197,8 @@ def pick_model(
     """Return the pick model around ``camera`` (4, 4), for stations at ``typed`` (n, 4, 4).
 
     ``joints`` typed with the poses, if any. The arm is taken to pick in the configuration in which
-    it visits the stations. ``ripple`` [rad]: how far each of its joints is off anew at any posture.
+    it visits the stations. ``ripple`` [rad]: how far each of its joints is off anew at any posture;
+    where it is not described, how much the flange is turned.
     """
     looking = transform(approach(problem, typed), typed[:, :3, 3].mean(axis=0))
     seen, corner = _places(problem, camera, looking)
@@ -223,7 +224,10 @@ def pick_model(
     unseen = _unseen(floor, lever)
     if model.arm is not None and not fixed:
         floor = float(np.hypot(floor, _looked(floor, apply(camera, seen[13:14])[0])))
-    if ripple:
+    if ripple and model.arm is None and not fixed:
+        turned = ripple * np.linalg.norm(apply(camera, seen[13:14])[0])
+        floor = float(np.hypot(floor, turned * np.sqrt(2.0 / 3.0)))
+    elif ripple:
         joint = ripple * model.of_joints
         more, size = _rippled(nearest, picked * joint, looked * joint)
         unseen, floor = unseen + more, float(np.hypot(floor, size))

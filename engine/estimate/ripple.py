@@ -23,6 +23,9 @@ SHARES = np.array([0.0, 0.1, 0.15, 0.22, 0.33, 0.5, 0.75, 1.1, 1.6])
 # practice, no source): few arms ripple much, and none is ruled out.
 HALF_BELOW = 0.1
 CHANCE = np.gradient(SHARES) / (1.0 + (SHARES / HALF_BELOW) ** 2)
+# [-] of the variance by which stops turn beyond the usual: the arm's, where it is not described,
+# and not the stop's own. From simulation (docs/method.md).
+OF_THE_ARM = 0.5
 STEPS = 2  # of the noise levels at each size, from those at the one before
 HOPELESS = 20.0  # [-] in log likelihood behind the best: larger ones are then no likelier
 
@@ -70,6 +73,18 @@ def ripple(found: Solution) -> float:
             break
     weight = CHANCE * np.exp(logs - logs.max())
     return float(unit * np.sqrt(weight @ SHARES**2 / weight.sum()))
+
+
+def turning(found: Solution) -> float:
+    """Return how much an arm that is not described turns its flange anew at each stop [rad], RMS.
+
+    What its stops turn beyond three times the repeatability, in part: an arm's own errors, which
+    differ from posture to posture, look so.
+    """
+    if found.problem.robot is not None:
+        return 0.0
+    beyond = max(found.fit.noise.rotation**2 - found.prior.median[1] ** 2, 0.0)
+    return float(np.sqrt(3.0 * OF_THE_ARM * beyond))
 
 
 def _restricted(seen: System, normal: Normal, noise: Noise, prior: NoisePrior) -> float:
