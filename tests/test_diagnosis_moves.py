@@ -16,6 +16,7 @@ from engine.cell.mount import EYE_IN_HAND, EYE_TO_HAND, Mount
 from engine.cell.rule import Tolerance
 from engine.diagnosis.diagnose import diagnosed
 from engine.findings import Finding, Level
+from engine.frames import displacement
 
 ONE = np.concatenate([np.radians([0.1, -0.1, 0.2]), [2.0, -1.5, 1.0]])
 OTHER = np.concatenate([np.radians([-0.2, 0.1, 0.1]), [-1.0, 2.5, 0.5]])
@@ -118,3 +119,22 @@ def test_a_camera_that_moved_counts_from_where_it_stands_in_the_end(row: int, le
     lenient = replace(session.problem, tolerance=Tolerance(2.0, 0.5))
     (said,) = weighty(replace(session, problem=lenient), "accepted")
     assert (said.code, said.station, said.level) == ("camera-moved", row + 1, level)
+
+
+@pytest.mark.parametrize("mount", [EYE_TO_HAND, EYE_IN_HAND])
+def test_what_the_cause_of_a_warning_moves_is_in_u(mount: Mount) -> None:
+    """A wrong pitch that a wide tolerance made a warning was accepted at seven times U."""
+    truth = simulated(Case(mount, stations=9), np.random.default_rng(31))
+    board = replace(truth.problem.board, pitch_mm=0.97 * truth.problem.board.pitch_mm)
+    wide = replace(truth.problem, board=board, tolerance=Tolerance(200.0, 20.0))
+    result = diagnosed(wide)
+    (said,) = [item for item in result.findings if item.level is not Level.NOTE]
+    assert (said.code, said.level, result.verdict) == ("board-pitch", Level.WARNING, "accepted")
+    off = result.pick.moved @ displacement(result.camera, truth.camera)
+    U, made_of = 2.0 * result.uncertainty.pick_mm, result.budget
+    assert 5.0 < np.linalg.norm(off, axis=1).max() < U
+    assert made_of.parts[0].name == "what a warning says"
+    total = np.sqrt(sum(part.u_mm**2 for part in made_of.parts))
+    assert made_of.coverage * made_of.corners * total == pytest.approx(U)
+    tight = replace(wide, tolerance=Tolerance(0.95 * U, 20.0))
+    assert diagnosed(tight).verdict == "not-accepted"

@@ -34,7 +34,7 @@ from .causes import (
     texts_of,
     weight_of,
 )
-from .gravity import ERROR_CHANCE, MOVES, STATION_CODES, weighed
+from .gravity import ERROR_CHANCE, MOVES, STATION_CODES, beside, weighed
 from .images import GARBLED_PX, count_causes, image_causes, turned_causes
 from .inputs import as_shown
 from .leaning import leaning_causes
@@ -111,10 +111,7 @@ class Diagnosis:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Examined:
-    """A fit without the stations set aside, and the diagnosis; None where nothing was to say.
-
-    ``declared`` is the fit of the session as declared.
-    """
+    """A fit without the stations set aside, ``declared`` with all; None: nothing was to say."""
 
     solution: Solution
     diagnosis: Diagnosis | None
@@ -127,8 +124,10 @@ class Examined:
 
     def result(self) -> Result:
         """Return the result, the findings of the diagnosis first."""
-        result = assembled(self.solution)
-        return result if self.diagnosis is None else _with_findings(result, self.diagnosis)
+        result, told = assembled(self.solution), self.diagnosis
+        if told is None:
+            return result
+        return _with_findings(beside(result, self.solution, told.settled, told.findings), told)
 
 
 def diagnosed(problem: Problem, texts: Texts | None = None) -> Result:
