@@ -51,6 +51,10 @@ def test_one_key_drives_the_demo_on_to_its_proof_and_keeps_no_other_from_what_it
         else:
             simulated.touched += 1
     assert laid == [True, False, False] * 2
+    desk = Desk(EXAMPLE, follow=True)
+    desk.open()
+    proof = DemoProof(desk, simulated)
+    assert not proof.check_action("joints", ())  # the simulated pendant shows none
     own = {b.key for b in DemoProof.BINDINGS if isinstance(b, Binding)}
     assert own == {"f4"} <= {b.key for b in Demo.BINDINGS if isinstance(b, Binding)}
 

@@ -172,6 +172,9 @@ class DemoProof(Proof):
         """Ask for no joints: the simulated pendant shows none."""
         self.query_one("#joints-line").display = self.joint_fields.display = False
 
+    def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
+        return action != "joints" and super().check_action(action, parameters)
+
     async def _begin(self) -> None:
         await super()._begin()
         found = self.touching.found
