@@ -9,6 +9,7 @@ import re
 import shutil
 from dataclasses import replace
 from pathlib import Path
+from unittest.mock import patch
 
 import numpy as np
 import pytest
@@ -34,6 +35,7 @@ from touching import TIP, TIP_U, Laid, lay_board, take_view, touch_point, touch_
 from engine.boards.pattern import Board
 from engine.cautions import TOUCH
 from engine.cell.mount import EYE_IN_HAND, EYE_TO_HAND
+from engine.errors import StationbookError
 from engine.frames import apply
 from engine.pendant.entry import pose_from_fields
 from engine.proof.touch import read_touches
@@ -48,6 +50,7 @@ from engine.simulate.scenario import Truth, truth
 from engine.steps import proving as steps
 from engine.steps.solve import keep, solve_session
 from engine.steps.starting import Answers, answer_questions
+from tui.desk.desk import Desk
 from tui.desk.proof import split
 from tui.screens.help import all_bindings
 from tui.screens.proof import Proof
@@ -223,6 +226,9 @@ async def test_disagreement_takes_the_acceptance_away_and_a_touch_can_be_left_ou
         await until(pilot, "Leave touch 9 out?")
         await pilot.press("y")
         await until(pilot, "Touch 9 is left out.", "left out", "Proven by 8 touched points")
+        with patch.object(Desk, "beside", side_effect=StationbookError("the disk is full")):
+            await pilot.press("q")
+            await until(pilot, "Not stored: the disk is full", "q once more leaves.")
         await pilot.press("q")  # what is not stored yet is stored on the way back
         await until(pilot, "Verdict: ACCEPTED, proven by touch points")
     assert read_result(folder).proven is True

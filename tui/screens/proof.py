@@ -173,6 +173,7 @@ class Proof(Halves, Working[None]):
         self.desk = desk
         self.touching = Touching(desk)
         self.asked = ""  # the touch that was asked about
+        self.refused = ""  # why the conclusion could not be stored on the way back
         self.images = BoardImages(desk, self.touching, self.jobs, self.act)
         self.action_view, self.action_file = self.images.take, self.images.ask_file
         self.touches = TouchList(empty="nothing touched yet", id="touches")
@@ -403,14 +404,15 @@ class Proof(Halves, Working[None]):
 
     @as_job("leave")
     async def action_leave(self) -> None:
-        """Store what is not stored yet, then go back; a second try leaves without storing."""
+        """Store what is not stored yet, then go back; where it fails twice, without that."""
         if not (self.touching.stored or self.desk.follow):
-            self.touching.stored = True
             try:
                 await in_background(self.touching.keep)
             except StationbookError as error:
-                self.tell(f"Not stored: {error}", "error")
-                return
+                if str(error) != self.refused:
+                    self.refused = str(error)
+                    self.tell(f"Not stored: {error} {KEPT_TOUCHES}", "error")
+                    return
         self.dismiss(None)
 
     def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
@@ -425,6 +427,7 @@ class Proof(Halves, Working[None]):
         return not (action == "keep" and self.touching.proof is None)
 
 
+KEPT_TOUCHES = "The touches are kept; q once more leaves."
 TIP = "The pointer's tip in the flange frame"
 TIP_TEXT = (
     "x y z in mm from the flange's middle, on the flange's axes. Leave the tool and the frame of "
