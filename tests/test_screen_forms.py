@@ -124,6 +124,7 @@ async def test_typing_replaces_a_proposal_that_nobody_touched(keys: list[str], l
         ("size_mm", "300 300 0", "above 0"),
         ("size_mm", "300 300 -1", "above 0"),
         ("size", "1280 0", "whole number"),
+        ("size", "1280 1", "32 px a side at least"),
         ("focal", "1400 0", "above 0"),
         ("limits", "170 -170 -90 90 -90 90 -180 180 -90 90 -360 360", "Joint 1: the lowest"),
         ("accuracy", "-1", "not be below 0"),

@@ -101,3 +101,11 @@ def choice(key: str, label: str, value: str, choices: tuple[str, ...], hint: str
 
 def whole(text: str) -> str | None:
     return None if text.strip().isdecimal() and int(text) > 0 else "Type a whole number."
+
+
+def pixels(text: str) -> str | None:
+    """Check for a side of an image in which a board can be found."""
+    from engine.sessions.cell_parts import LEAST_PIXELS  # not for the first picture
+
+    few = f"An image has {LEAST_PIXELS} px a side at least."
+    return whole(text) or (None if int(text) >= LEAST_PIXELS else few)

@@ -34,6 +34,7 @@ from .form import (
     number,
     number_or_empty,
     numbers,
+    pixels,
     whole,
 )
 
@@ -140,7 +141,7 @@ def _coupling(axes: int) -> Check:
 def _camera(_: Answers) -> list[Question]:
     return [
         Question("camera_name", "Name of the camera", "camera", needed, "Such as: frame camera."),
-        Question("size", "Image size, px", "1280 1024", numbers(2, each=whole),
+        Question("size", "Image size, px", "1280 1024", numbers(2, each=pixels),
                  "Width and height, such as 1280x1024."),
         choice("lens", "Lens data", "images", LENS,
                "images: found from the session's own images. known: typed on the next page."),
