@@ -1,6 +1,6 @@
 """Whether U holds where gears run unevenly in waves that no model of the arm has.
 
-    python tests/bench/bench_ripple.py [sessions] [--first SEED] [--stations 30,60]
+    python tests/bench/bench_ripple.py [sessions] [--first SEED] [--stations 30] [--described yes]
 
 Lengths and zeros are off by 0.35 mm RMS and the joints by 0.2 mm of ripple, or by 0.4 mm of ripple
 alone; the cell says 0.4 mm. Board and lens are drawn as in `bench_cell_inputs`. For both mounts:
@@ -71,6 +71,8 @@ def main() -> None:
     parser.add_argument("sessions", nargs="?", type=int, default=60)
     parser.add_argument("--first", type=int, default=0, help="seed of the first session")
     parser.add_argument("--stations", default="15,30,60")
+    parser.add_argument("--mounts", default=f"{EYE_IN_HAND},{EYE_TO_HAND}")
+    parser.add_argument("--described", default="yes,no")
     args = parser.parse_args()
     seeds = range(args.first, args.first + args.sessions)
     print(
@@ -79,14 +81,15 @@ def main() -> None:
     )
     print("|---|---|---|---|---|---|---|---|---|---|---|")
     numbers = [int(n) for n in args.stations.split(",")]
-    for mount, described in product((EYE_IN_HAND, EYE_TO_HAND), (True, False)):
+    for mount, said in product((EYE_IN_HAND, EYE_TO_HAND), ("yes", "no")):
+        if mount not in args.mounts.split(",") or said not in args.described.split(","):
+            continue
         for (arm, (off, mm, waves)), (stops, noise), n in product(
             ARMS.items(), NOISE.items(), numbers
         ):
             case = Case(mount, "tilted", 6, n, 0.15, *noise, off, accuracy_mm=STATED_MM)
             case = replace(case, ripple_mm=mm, waves=waves)
-            said = "yes" if described else "no"
-            cells = measured(case, seeds, described)
+            cells = measured(case, seeds, said == "yes")
             print(f"| {mount} | {arm} | {said} | {stops} | {n} | {cells} |", flush=True)
 
 
