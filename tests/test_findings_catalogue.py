@@ -92,6 +92,8 @@ CODES = {
     "engine/diagnosis/likeliest": ("board-moved/undecided", "camera-moved/undecided"),
     "engine/proof/recheck": (  # one wording of a movement for both
         "camera-moved/since",
+        "camera-moved/and-board",
+        "camera-moved/or-lens",
         "moved-unclear",
         "moved-unclear/one-station",
     ),

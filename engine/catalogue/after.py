@@ -96,11 +96,6 @@ ENTRIES: dict[str, Entry] = {
         "Then record one more station with the board a third nearer or farther than at the "
         "others, and tilted by 30° or more.",
     ),
-    "moved-unclear/both": error(
-        "Camera and board both moved: together they explain these stations, neither does alone.",
-        "Check the mounts of both, and that the active tool and frame are those of the earlier "
-        "session, then do the full job.",
-    ),
     "moved-unclear/other": error(
         "No movement explains these stations, but more than one other change does: {others}.",
         "Ask whether anybody turned the lens or took another board, and set that back. Else record "

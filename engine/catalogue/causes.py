@@ -174,6 +174,14 @@ ENTRIES: dict[str, Entry] = {
         "the camera's mount and calibrate again; points taught by hand stay right and must not be "
         "shifted.",
     ),
+    "camera-moved/and-board": error(
+        "The camera moved since the earlier result, {movement}, and the board on its mount: "
+        "together they explain these stations, neither does alone. Parts in the work volume appear "
+        "up to {work_volume_mm:.2f} mm off.",
+        "Keep the line stopped until a pick is said to be within the tolerance. Check the mounts "
+        "of both, and that the active tool and frame are those of the earlier session, then do the "
+        "full job; points taught by hand stay right and must not be shifted.",
+    ),
     "camera-moved/or-lens": error(
         "The camera moved since the earlier result, or its lens sits elsewhere in it, which looks "
         "alike: as a movement of the camera {movement}. Parts in the work volume appear up to "

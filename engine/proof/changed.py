@@ -133,12 +133,20 @@ def _mean(old: Result, seen: Seen, way: Way, typed: Sequence[Typed | None] = (No
     return float(scipy.special.logsumexp(each) - np.log(len(each)))
 
 
-def both_moved(old: Result, problem: Problem) -> bool:
-    """Tell whether camera and board both moved: a hundred times likelier than either alone."""
+def both_moved(old: Result, problem: Problem) -> tuple[int, ...] | None:
+    """Return the stations of which one may be mistyped instead, where camera and board both moved.
+
+    None where that is not a hundred times likelier than either alone.
+    """
     known, mount = with_every_term(old), mount_covariance(problem.board)
     seen = _seen(known, problem)
-    *alone, both = (_mean(known, seen, way) for way in _ways(mount)[1:])
-    return both > max(alone) + MARGIN
+    _, *alone, together = _ways(mount)
+    both = _mean(known, seen, together)
+    if both < max(_mean(known, seen, way) for way in alone) + MARGIN:
+        return None
+    slips = [[(k, spread(size)) for size in SLIPS_MM] for k in range(len(seen.ids))]
+    beside = [max(_mean(known, seen, way, slip) for way in alone) for slip in slips]
+    return tuple(one for one, other in zip(seen.ids, beside, strict=True) if other > both - MARGIN)
 
 
 def _changed(old: Result, problem: Problem, mount: Array, what: What) -> Change:

@@ -26,7 +26,7 @@ from ..estimate.result import Result
 from ..findings import Finding, finding
 from .assumed import FREE, mount_covariance
 from .going import at_the_end
-from .recheck import RECHECK_COUNT, PickNow, Recheck, State, stations_to_revisit
+from .recheck import BOTH, RECHECK_COUNT, PickNow, Recheck, State, stations_to_revisit
 from .update import seen_stations
 
 MOST_MORE = 12  # further stations that are thought of; the full job takes no more
@@ -39,6 +39,7 @@ class Ways(NamedTuple):
     again: str
     more: str
     quick: str
+    full: str
     report: str
 
 
@@ -50,6 +51,7 @@ def commands(new: str, old: str) -> Ways:
         f"`{again}`",
         f"`{again} --visit {{}}`",
         f"`stationbook solve {new} --board-from {old}`",
+        f"`stationbook solve {new}`",
         f"`stationbook report {old}`",
     )
 
@@ -72,7 +74,8 @@ def pick_now(
     seen = seen.take([one for one in seen.ids if one not in answer.left_out])
     mount = mount_covariance(problem.board)
     still = answer.cause == "board"
-    shift, slip = (np.zeros((6, 6)), FREE + mount) if still else (FREE, mount)
+    shift = np.zeros((6, 6)) if still else FREE
+    slip = FREE + mount if still or _both(answer) else mount
     now, covariance = at_the_end(old, seen, shift, slip)
     sizes, expanded = _errors(old, now, covariance)
     state, worst = _state(sizes, expanded, tolerance)
@@ -103,6 +106,11 @@ def not_told(tolerance: Tolerance, ways: Ways) -> PickNow:
     return PickNow(None, None, NOT_KNOWN, None, decision, limit, ways.again)
 
 
+def _both(answer: Recheck) -> bool:
+    """Tell whether camera and board both moved: then the board's old place helps nobody."""
+    return answer.findings[0].variant == BOTH
+
+
 def _next(state: State, more: int | None, answer: Recheck, ways: Ways) -> str:
     """Return the way to go on."""
     if state == "within" and answer.cause != "camera":
@@ -111,7 +119,7 @@ def _next(state: State, more: int | None, answer: Recheck, ways: Ways) -> str:
         return ways.more.format(more)
     if (left := RECHECK_COUNT - len(answer.stations)) > 0:  # first record where it tells most
         return ways.more.format(left)
-    return ways.quick
+    return ways.full if _both(answer) else ways.quick
 
 
 def _errors(old: Result, now: Array, covariance: Array) -> tuple[Array, Array]:

@@ -22,8 +22,8 @@ from ..frames import displacement, skew
 from ..tails import f_sf
 from .assumed import FREE, mount_covariance, mount_notes, noise_freedom
 from .compare import Movement, moved
-from .recheck import OTHER_WAY_DEG, movement_of, recheck, squared_size, without
-from .update import seen_stations, updated
+from .recheck import OTHER_WAY_DEG, answered, both_free, movement_of, squared_size, without
+from .update import Seen, seen_stations, updated
 
 REMOUNTED = 1e-3  # [-] chance that a board on its mount is said to sit elsewhere
 
@@ -83,11 +83,12 @@ def quick(
         return _refused(old, alone, _elsewhere(displacement(alone.board, prior.board)))
     tied = solve(replace(problem, board_prior=prior))
     kept = None if spare else _used(problem, tied)
-    if kept is not None and (said := _speaks_against(old, kept)) is not None:
+    seen = None if kept is None else seen_stations(old, kept)
+    if kept is not None and (said := _speaks_against(old, kept, seen)) is not None:
         return _refused(old, alone, said)
     notes = [finding("board-prior", origin=origin), *mount_notes(problem.board)]
     result = judged(tied, (*tied.findings, *notes))
-    movement = movement_since(old, result) if kept is None else _shown(old, kept)
+    movement = movement_since(old, result) if kept is None else _shown(old, kept, seen)
     return Quick(result, True, movement)
 
 
@@ -101,14 +102,14 @@ def remounted(alone: Result, prior: BoardPrior) -> bool:
     return f_sf(size, 6, noise_freedom(alone)) < REMOUNTED
 
 
-def _speaks_against(old: Result, problem: Problem) -> Finding | None:
+def _speaks_against(old: Result, problem: Problem, seen: Seen | None) -> Finding | None:
     """Return what a recheck by these stations says against the board's old place, or None.
 
     A few stations by themselves know badly where the board is, and how much they scatter; against
     ``old``, with its noise, they know it well. The board may also have moved beside the camera.
     """
-    answer = recheck(old, problem)
-    first, seen = answer.findings[0], seen_stations(old, problem)
+    answer = answered(old, problem, seen, None)
+    first = answer.findings[0]
     if first.code in ("lens-changed", "board-changed"):
         return first
     if seen is None:
@@ -116,7 +117,7 @@ def _speaks_against(old: Result, problem: Problem) -> Finding | None:
     mount = mount_covariance(problem.board)
     if answer.cause == "board":
         return _elsewhere(updated(old, seen, np.zeros((6, 6)), FREE + mount).slip)
-    both = updated(old, seen, FREE, FREE + mount)
+    both = both_free(old, problem, seen)
     size = squared_size(both.slip, both.slip_covariance + mount)
     return _elsewhere(both.slip) if f_sf(size, 6, noise_freedom(old)) < REMOUNTED else None
 
@@ -140,12 +141,11 @@ def _used(problem: Problem, new: Result) -> Problem | None:
     return without(problem, left_out) if new.solved else None
 
 
-def _shown(old: Result, problem: Problem) -> Movement | None:
+def _shown(old: Result, problem: Problem, seen: Seen | None) -> Movement | None:
     """Return the movement that the stations show, as a recheck states it.
 
     What both results share, the board and the errors of arm and lens, takes no part in it.
     """
-    seen = seen_stations(old, problem)
     if seen is None or old.pick is None:
         return None
     return movement_of(old, old.pick, updated(old, seen, FREE, mount_covariance(problem.board)))

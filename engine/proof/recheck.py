@@ -50,6 +50,7 @@ State = Literal["within", "beyond", "not-known"]
 
 SIGNIFICANCE = 0.01  # [-] chance of a false alarm; two tests share it
 POWER = 0.95  # [-] chance of finding a movement of the size that is said to be detectable
+BOTH, LENS = "and-board", "or-lens"  # what else lies in a movement of the camera
 OTHER_WAY_DEG = 170.0  # deg; a mount with two pins takes the board in two ways, half a turn apart
 
 
@@ -143,8 +144,15 @@ def recheck(old: Result, problem: Problem, texts: Texts | None = None) -> Rechec
     as typed; without them as the pendant shows the pose. Raises SolveError where the old result is
     not solved.
     """
+    return answered(old, problem, seen_stations(old, problem), texts)
+
+
+def answered(old: Result, problem: Problem, seen: Seen | None, texts: Texts | None) -> Recheck:
+    """Return what `recheck` does; ``seen``: what the stations of ``problem`` show, None: nothing.
+
+    Raises SolveError where the old result is not solved.
+    """
     notes = mount_notes(problem.board)
-    seen = seen_stations(old, problem)
     if seen is None or old.pick is None:
         usable = finding("recheck-stations", "none-usable")
         return Recheck(None, "unclear", None, None, None, (), (usable, *notes))
@@ -160,7 +168,10 @@ def recheck(old: Result, problem: Problem, texts: Texts | None = None) -> Rechec
         slips = slipped(old, problem, seen)
         said = _told(found, slips, seen, movement) if covered else None
         if len(seen.ids) > 1:
-            said = _or_changed(said, old, problem, movement)
+            said = _or_changed(said, old, problem, seen, movement)
+        if said is not None and said[2].variant == BOTH:
+            movement = movement_of(old, old.pick, both_free(old, problem, seen))
+            said = True, "camera", movement_found(movement, "camera", len(seen.ids), BOTH)
     if said is None:
         return _contradicting(old, problem, seen, texts or {}, detectable)
     answer, cause, item = said
@@ -170,7 +181,7 @@ def recheck(old: Result, problem: Problem, texts: Texts | None = None) -> Rechec
 
 
 def _or_changed(
-    said: Said | None, old: Result, problem: Problem, movement: Movement
+    said: Said | None, old: Result, problem: Problem, seen: Seen, movement: Movement
 ) -> Said | None:
     """Return what was ``said`` of movements, unless another lens or board lies or may lie behind.
 
@@ -182,14 +193,20 @@ def _or_changed(
         return None, cause, told_changed(certain[0])
     if certain:
         return None, "unclear", finding("moved-unclear", "other", others=in_words(certain))
-    if said is None or said[2].variant == "typed":
+    if said is not None and said[2].variant == "typed":
         return said
-    if both_moved(old, problem):
-        return True, "unclear", finding("moved-unclear", "both")
+    typed = both_moved(old, problem)
+    both = typed == () and not possible and covered_by_both(old, problem, seen)
+    if said is None and not both:
+        return None
+    if typed:
+        return None, "unclear", finding("stations-contradict", "both", stations=sorted(typed))
+    in_it = [one.what for one in possible] == ["centre"]
+    if both or (said and said[1] == "camera" and in_it):
+        variant = BOTH if both else LENS
+        return True, "camera", movement_found(movement, "camera", len(seen.ids), variant)
     if not possible:
         return said
-    if said[1] == "camera" and [one.what for one in possible] == ["centre"]:
-        return True, "camera", or_its_lens(movement)
     item = finding(
         "moved-unclear", "changed", movement=movement.found(), others=in_words(possible),
         work_volume_mm=movement.work_volume_mm,
@@ -339,26 +356,34 @@ def _contradiction(old: Result, problem: Problem, seen: Seen) -> Finding:
         return explanations(old, problem, some).misfit, len(some.ids)
 
     said = contradiction(seen.ids, fit, freedom)
-    mount = mount_covariance(problem.board)
-    both = updated(old, seen, FREE, FREE + mount).misfit
-    if len(seen.ids) > 2 and plausible(both, len(seen.ids), freedom, 2):
+    if len(seen.ids) > 2 and covered_by_both(old, problem, seen):
         return finding("stations-contradict", "both", stations=said.stations)
     return said
 
 
-def movement_found(movement: Movement, cause: Cause, stations: int) -> Finding:
-    """Return the finding that the camera moved, or ("unclear") that camera or board did."""
-    code, variant = "camera-moved", "since"
+def covered_by_both(old: Result, problem: Problem, seen: Seen) -> bool:
+    """Tell whether movements of camera and board together cover the stations."""
+    misfit = both_free(old, problem, seen).misfit
+    return plausible(misfit, len(seen.ids), noise_freedom(old), 2)
+
+
+def both_free(old: Result, problem: Problem, seen: Seen) -> Update:
+    """Return the new stations explained by a movement of the camera and one of the board."""
+    return updated(old, seen, FREE, FREE + mount_covariance(problem.board))
+
+
+def movement_found(
+    movement: Movement, cause: Cause, stations: int, variant: str = "since"
+) -> Finding:
+    """Return the finding that the camera moved, or ("unclear") that camera or board did.
+
+    ``variant`` `BOTH`: the board did too; `LENS`: the lens may have in it, and looks alike.
+    """
+    code = "camera-moved"
     if cause != "camera":
         code, variant = "moved-unclear", "one-station" if stations == 1 else ""
     volume = movement.work_volume_mm
     return finding(code, variant, movement=movement.found(), work_volume_mm=volume)
-
-
-def or_its_lens(movement: Movement) -> Finding:
-    """Return the finding that the camera moved, or its lens in it: picks are off alike by both."""
-    volume = movement.work_volume_mm
-    return finding("camera-moved", "or-lens", movement=movement.found(), work_volume_mm=volume)
 
 
 def not_moved(mm: float, deg: float) -> Finding:

@@ -36,13 +36,13 @@ from .assumed import (
 )
 from .compare import moved
 from .recheck import (
+    LENS,
     Cause,
     Recheck,
     beside,
     board_elsewhere,
     movement_found,
     not_moved,
-    or_its_lens,
     recheck,
     shows_more,
     without,
@@ -297,9 +297,8 @@ def _moved(
     shift, covariance = best.change[own], best.covariance[own, own]
     geometric = displaced(result.geometric, shift)
     movement = moved(problem.mount, result.geometric, geometric, covariance, result.pick)
-    said = movement_found(movement, "camera", len(alone.stations))
-    if alone.findings[0].variant == "or-lens":
-        said = or_its_lens(movement)
+    variant = LENS if alone.findings[0].variant == LENS else "since"
+    said = movement_found(movement, "camera", len(alone.stations), variant)
     return replace(_answer(alone, True, "camera", said, problem), movement=movement)
 
 

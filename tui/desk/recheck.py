@@ -30,6 +30,7 @@ KEYS = Ways(
     again="record one more, then m and Enter",
     more="record {} more at the earlier stations, then m and Enter",
     quick="b, the quick re-calibration",
+    full="record more stations, then F6 solves",
     report="open the earlier session, F6, then r writes its report",
 )
 
