@@ -124,7 +124,7 @@ def even(case: Case) -> Simulated:
 @pytest.mark.parametrize("name", CASES)
 def test_the_movement_is_stated_as_a_recheck_of_the_same_stations_states_it(name: str) -> None:
     rng = np.random.default_rng(5)
-    session, old = old_session(CASES[name], 3)
+    session, old = old_session(CASES[name], 5)
     problem = revisited(session, 5, bump(5.0, rng), remounted(MOUNT, rng), rng)
     found, again = quick(old, problem, "old", diagnosed), recheck(old, problem)
     assert found.trusted
