@@ -14,7 +14,15 @@ from ..estimate.solver import Solution, refitted
 from ..estimate.ties import HEIGHT
 from ..tails import chi2_sf
 from .arm import as_inaccurate
-from .scene import LEAST_DEGREES, SHARE_OF_DEGREES, Inside, Scene, f_chance, scene
+from .scene import (
+    LEAST_DEGREES,
+    SHARE_OF_DEGREES,
+    Inside,
+    Scene,
+    f_chance,
+    quadratic,
+    scene,
+)
 
 # [-] chance below which what is told is taken to be no better than usual: of what a pick leans on
 # most, 1.5 deviates, or 2 where it is told to be without any error; and of the rest, which images
@@ -61,7 +69,7 @@ def contradicted(found: Solution) -> frozenset[str]:
         for key in keys:
             for group in _groups(TERMS[key]):
                 at = [names.index(name) for name in group]
-                size = score[at] @ np.linalg.solve(information[np.ix_(at, at)], score[at])
+                size = quadratic(information[np.ix_(at, at)][None], score[at][None])[0]
                 leaned = LEANED if known[key] else EXACT
                 shown = leaned if group[0] in LEANING else SHOWN
                 if f_chance(float(size), len(at), degrees) < shown:

@@ -284,11 +284,11 @@ def split_tests(scene: Scene) -> dict[str, Array]:
     answer = {}
     for side, Z in split_columns(scene).items():
         score, M = scene.test_shares(Z, later)
-        answer[side] = _quadratic(M, score)
+        answer[side] = quadratic(M, score)
     return answer
 
 
-def _quadratic(M: Array, score: Array) -> Array:
+def quadratic(M: Array, score: Array) -> Array:
     """Return scoreᵀ M⁻¹ score (n,); directions that the data do not tell count for nothing."""
     scale = np.sqrt(np.maximum(np.einsum("nii->ni", M), 1e-300))
     value, vectors = np.linalg.eigh(M / (scale[:, :, None] * scale[:, None, :]))
