@@ -55,9 +55,7 @@ PRIORS: dict[What, tuple[Mapping[int, float], ...]] = {
     "another-board": (ANOTHER_PITCH, ANOTHER_SHAPE),
 }
 READINGS = 6  # of the images at most, each with the pitch and the lens found: 25 % takes four
-BESIDE_MM = (
-    10.0  # of a movement beside such a change, a standard deviation on every axis; CP, no source
-)
+BESIDE_MM = 10.0  # of a movement beside such a change, on every axis; CP, no source
 SETTLED = 1e-4  # [-] of pitch and focal length; what it leaves out is of its second order
 
 
