@@ -117,7 +117,7 @@ def test_a_move_as_small_as_stops_scatter_is_begun_where_the_stations_show_it() 
     """Closed forms of two blocks began so far off that the session as declared was likelier."""
     _, found = knocked(Case(EYE_IN_HAND, stations=24, **ARM), 0, 21)
     starts = {start.sides: start.places for start in small_moves(scene(found, {}))}
-    assert starts[("flange",)] == (21,)
+    assert starts == {("flange",): (21,)}
 
 
 def test_a_last_stop_that_does_not_fit_is_not_set_aside_before_more_tell() -> None:

@@ -163,7 +163,7 @@ def test_joint_limits_are_kept_with_room_and_typed_joints_settle_the_configurati
 def test_stations_are_moved_on_to_better_places_near_those_that_were_drawn(
     mount: Mount, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    made = [started(mount, seed) for seed in (1, 2)]
+    made = [started(mount, seed) for seed in (1, 2, 3)]
 
     def expected() -> list[float]:
         plans = [make_plan(one.cell, one.stations, Wish(count=8)) for one in made]
@@ -171,7 +171,7 @@ def test_stations_are_moved_on_to_better_places_near_those_that_were_drawn(
 
     better = expected()
     monkeypatch.setattr(pose_plan, "NEARER", ())
-    assert np.max(np.divide(better, expected())) < 1.0
+    assert np.mean(np.divide(better, expected())) < 0.98
 
 
 @pytest.mark.parametrize("mount", MOUNTS)
