@@ -4,11 +4,17 @@ from __future__ import annotations
 
 from .entry import Entry, error, note, warning
 
+# What to do about a result that a recheck has marked.
+ALL_THE_SAME = "By command, `--anyway` hands it over all the same, with this mark."
+ANEW = f"Calibrate again in a new session. {ALL_THE_SAME}"
+AGAIN_OR_ANEW = (
+    f"Do what that recheck says and repeat it, or calibrate again in a new session. {ALL_THE_SAME}"
+)
+
 ENTRIES: dict[str, Entry] = {
     "result-overtaken": error(
         "{camera} moved after this result: recheck of {at} with session {by}.",
-        "Calibrate again in a new session. By command, `--anyway` hands it over all the same, with "
-        "this mark.",
+        ANEW,
         cause="A recheck found that the camera no longer stands where this result says, or sees "
         "through another lens, or that a pick is beyond the tolerance, or its stations contradict "
         "what the result says.",
@@ -18,26 +24,22 @@ ENTRIES: dict[str, Entry] = {
     "result-overtaken/something": error(
         "{camera}, its lens or the board may no longer be as at this result: something did not "
         "fit it at the recheck of {at} with session {by}.",
-        "Do what that recheck says and repeat it, or calibrate again in a new session. By command, "
-        "`--anyway` hands it over all the same, with this mark.",
+        AGAIN_OR_ANEW,
     ),
     "result-overtaken/lens": error(
         "{camera} may see through another lens than at this result, or one that was focused anew: "
         "recheck of {at} with session {by}.",
-        "Do what that recheck says and repeat it, or calibrate again in a new session. By command, "
-        "`--anyway` hands it over all the same, with this mark.",
+        AGAIN_OR_ANEW,
     ),
     "result-overtaken/contradict": error(
         "{camera} may no longer stand where this result says: the stations of the recheck of {at} "
         "with session {by} contradict each other.",
-        "Do what that recheck says and repeat it, or calibrate again in a new session. By command, "
-        "`--anyway` hands it over all the same, with this mark.",
+        AGAIN_OR_ANEW,
     ),
     "result-overtaken/beyond": error(
         "{camera} is off by more than the tolerance on this result: recheck of {at} with session "
         "{by}.",
-        "Calibrate again in a new session. By command, `--anyway` hands it over all the same, with "
-        "this mark.",
+        ANEW,
     ),
     "recheck-open": warning(
         "{camera} may be off by more than the tolerance on this result: the recheck of {at} with "

@@ -111,7 +111,7 @@ class Diagnosis:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Examined:
-    """A fit without the stations set aside, ``declared`` with all; None: nothing was to say."""
+    """A fit without the stations set aside, ``declared`` with them; no diagnosis: all is well."""
 
     solution: Solution
     diagnosis: Diagnosis | None

@@ -24,13 +24,7 @@ from ..cell.stations import Observation
 from ..estimate.gather import Candidates, Gathered, board_turns, gather
 from ..estimate.problem import Problem, absurd, related
 from ..estimate.solver import Solution
-from ..estimate.start import (
-    begin,
-    begin_at,
-    most_agree,
-    squared_deviation,
-    transforms_from,
-)
+from ..estimate.start import begin, begin_at, most_agree, squared_deviation, transforms_from
 from ..findings import Finding, finding
 from ..frames import apply, inverse, rotation_log, transform
 from .causes import Cause, solved_weight, texts_of

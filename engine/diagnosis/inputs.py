@@ -14,15 +14,7 @@ from ..estimate.solver import Solution, refitted
 from ..estimate.ties import HEIGHT
 from ..tails import chi2_sf
 from .arm import as_inaccurate
-from .scene import (
-    LEAST_DEGREES,
-    SHARE_OF_DEGREES,
-    Inside,
-    Scene,
-    f_chance,
-    quadratic,
-    scene,
-)
+from .scene import LEAST_DEGREES, SHARE_OF_DEGREES, Inside, Scene, f_chance, quadratic, scene
 
 # [-] chance below which what is told is taken to be no better than usual: of what a pick leans on
 # most, 1.5 deviates, or 2 where it is told to be without any error; and of the rest, which images
