@@ -76,6 +76,7 @@ def test_json_and_yaml_read_back(form, read, unit, mount, inverse) -> None:
 @pytest.mark.parametrize(("mount", "inverse"), CASES)
 def test_csv_reads_back(mount, inverse) -> None:
     text = written("csv", mount, inverse=inverse, unit="m")
+    assert "\r" not in text  # what is printed shows control characters instead of sending them
     rows = list(csv.DictReader(io.StringIO(text)))
     value = {row["quantity"]: row["value"] for row in rows}
     T = expected(inverse, "m")

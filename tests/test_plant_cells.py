@@ -328,6 +328,7 @@ def test_a_real_recheck_and_an_event_are_seen(plant: Path, tmp_path: Path) -> No
 def test_the_table_goes_to_spreadsheets_and_a_page_needs_nothing_else(plant: Path) -> None:
     run = stationbook("cells", plant, "--csv", "--page", plant / "plant.html")
     listed = list(csv.DictReader(io.StringIO(run.stdout)))
+    assert not [row for row in listed for key in row if key.endswith("\\x0d")]
     assert [row["cell"] for row in listed].count("bottling line 2, infeed") == 1
     page = (plant / "plant.html").read_text()
     assert "bottling line 2, infeed" in page

@@ -193,7 +193,7 @@ def _as_json(item: Delivered, unit: str) -> str:
 def _as_csv(item: Delivered, unit: str) -> str:
     """Rows of quantity, value, unit (RFC 4180); texts cannot run as formulas."""
     out = io.StringIO()
-    table = csv.writer(out)
+    table = csv.writer(out, lineterminator="\n")
     table.writerow(("quantity", "value", "unit"))
     convention = "rotation as unit quaternion x y z w and as matrix elements r11 to r33"
     for key, text in facts(item, unit, convention):

@@ -88,7 +88,7 @@ def cell_lines(listed: Sequence[CellRow], sessions: int) -> list[str]:
 
 def _csv(listed: Sequence[CellRow]) -> str:
     out = io.StringIO()
-    table = csv.writer(out)
+    table = csv.writer(out, lineterminator="\n")
     table.writerow(COLUMNS)
     for row in listed:
         values = map(row.document().get, COLUMNS)
