@@ -220,6 +220,12 @@ async def test_a_half_typed_edit_and_pose_come_back_after_each_other(tmp_path: P
         await pilot.press("e")
         await pilot.pause()
         assert screen.pad.pose.value == f"{recorded}9"
+        await pilot.press("escape", "c")  # a closing stop is the next one, of which half is typed
+        await until(pilot, "Closing station")
+        assert screen.pad.pose.value == "612.4 -85"
+        await pilot.press("escape", "e")
+        await pilot.pause()
+        assert screen.pad.pose.value == f"{recorded}9"
         await pilot.press("backspace", "escape", "escape")
         await pilot.pause()
         assert screen.pad.pose.value == "612.4 -85"

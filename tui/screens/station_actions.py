@@ -123,11 +123,13 @@ class StationActions:
 
     def closing(self) -> None:
         """Enter the next station as a return to the first one; once more: as any other."""
-        first, now = first_station(self.desk), self.pad.entry
+        first = first_station(self.desk)
         if first is None:
             self.jobs.tell("No station is recorded yet to go back to.", "warning")
             return
-        entry = turned(now if now.purpose == "record" else Entry())
+        if self.pad.entry.purpose != "record":  # what is typed half, there and before, is kept
+            self.pad.turn_to(Entry())
+        entry = turned(self.pad.entry)
         self._decided = entry
         said = f"Closing station: go back to station {first.id}. Esc c: an ordinary one again."
         self.pad.begin(entry, [(said if entry.closing else "An ordinary station again.", "note")])
