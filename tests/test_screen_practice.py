@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import shutil
+from dataclasses import replace
 from pathlib import Path
 
 import cv2
@@ -20,6 +21,7 @@ from engine.simulate.virtual_cell import TOUCH_MM, VirtualCell
 from tui.app import Stationbook
 from tui.desk.demo import BUMP_MM, BUMP_RAD, STOPS_AGAIN, TIP, Simulated
 from tui.desk.desk import Desk
+from tui.desk.entry import Entry, examined
 from tui.desk.practice import FAULTS, plant
 from tui.screens.demo import Demo, DemoProof
 from tui.screens.practice import Practice
@@ -53,8 +55,11 @@ def test_one_key_drives_the_demo_on_to_its_proof_and_keeps_no_other_from_what_it
     assert laid == [True, False, False] * 2
     desk = Desk(EXAMPLE, follow=True)
     desk.open()
-    proof = DemoProof(desk, simulated)
-    assert not proof.check_action("joints", ())  # the simulated pendant shows none
+    for screen in (Demo(desk, simulated), DemoProof(desk, simulated)):
+        assert not screen.check_action("joints", ())  # the simulated pendant shows none
+    fields = desk.opened().existing(1).pose
+    desk.session = replace(desk.opened(), stations=())
+    assert not examined(desk, Entry(text=" ".join(fields or ()))).pose.findings
     own = {b.key for b in DemoProof.BINDINGS if isinstance(b, Binding)}
     assert own == {"f4"} <= {b.key for b in Demo.BINDINGS if isinstance(b, Binding)}
 

@@ -58,6 +58,7 @@ class Desk:
         self.used_images: set[str] = set()  # SHA-256 of images taken for something else
         self.refused: dict[str, Observation] = {}  # stops that did not fit, by image; not stored
         self.kept = Kept.typed(folder)  # what was typed here and not stored
+        self.joints_seen = True  # there is a pendant that shows them; a simulated one does not
         self._lock: WriterLock | None = None
         self._guard = RLock()  # one action at a time
         self._done: list[tuple[str, Session]] = []
@@ -160,7 +161,7 @@ class Desk:
     def joints_help(self) -> bool:
         """Whether joints beside a pose can show tool and frame in this cell."""
         cell = self.opened().cell
-        return cell.robot is not None and not cell.pendant.shows_joints
+        return self.joints_seen and cell.robot is not None and not cell.pendant.shows_joints
 
     def joint_fields(self, text: str) -> list[FieldView]:
         """Return the fields of a line of joints that is typed beside a pose; [] without a robot."""

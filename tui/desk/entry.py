@@ -175,6 +175,9 @@ def examined(desk: Desk, entry: Entry) -> Draft:
     pose = examine_line(
         session, entry.text, joints, closing=entry.closing, earlier=earlier, told=told
     )
+    if not desk.joints_seen:  # nothing could be typed there
+        kept = tuple(item for item in pose.findings if item.code != "frames-told")
+        pose = replace(pose, findings=kept)
     view = entry.view or no_view(seen_by_others=bool(entry.views))
     new = entry.purpose == "record" and view.name is not None
     draft = examine(session, folder, pose, view, _refused(desk, view.name) if new else None)

@@ -74,6 +74,7 @@ class Demo(Stations):
 
     def __init__(self, desk: Desk, simulated: Simulated) -> None:
         super().__init__(desk)
+        desk.joints_seen = False
         self.simulated = simulated
         self.pendant = PendantPanel(id="pendant")
         self.solving.proof = lambda desk: DemoProof(desk, simulated)
@@ -167,13 +168,6 @@ class DemoProof(Proof):
         super().__init__(desk)
         self.simulated = simulated
         self.shown = ""
-
-    def show_joints(self, shown: bool) -> None:
-        """Ask for no joints: the simulated pendant shows none."""
-        self.query_one("#joints-line").display = self.joint_fields.display = False
-
-    def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
-        return action != "joints" and super().check_action(action, parameters)
 
     async def _begin(self) -> None:
         await super()._begin()
