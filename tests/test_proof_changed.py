@@ -166,3 +166,22 @@ def test_what_nobody_can_tell_is_called_the_same_on_screen_and_in_the_plant() ->
     headline = said_of("unclear", True)[0]
     assert headline.lower().startswith(MARKS["something"])
     assert "CAMERA" not in headline
+
+
+@pytest.mark.parametrize(
+    ("case", "turned"),
+    [
+        (Case(stations=8), (0.0, 1.0, 0.0)),
+        (Case(stations=8, axes=4), (0.0, 0.0, 1.6)),
+        (Case(mount=EYE_IN_HAND, stations=8, axes=4), (0.5, 0.0, -0.2)),
+    ],
+)
+def test_a_board_under_another_tool_sits_elsewhere_however_far(
+    case: Case, turned: tuple[float, float, float]
+) -> None:
+    """The third, read first as another lens, made its focal length less than nothing."""
+    session, old = old_session(case, 3)
+    slip = np.array([*turned, 0.0, -100.0, -30.0])
+    problem = revisited(session, 2, ZERO, slip, np.random.default_rng(5))
+    answer = recheck(old, problem)
+    assert (answer.moved, answer.cause) == (False, "board")

@@ -5,7 +5,7 @@ images show; with a board that is tilted little, that looks like a movement. The
 board are unknown under these explanations, camera and board stand where they were or one of them
 moved as well, and what each image says of the terms by itself counts too. They are weighed against
 a movement of camera or board, and against a mistyped pose, by their evidence. A movement may be of
-any size: its evidence is the mean over `SIZES_MM`.
+any size: its evidence is the mean over `SIZES_MM`, and of one alone over `ANYWHERE` as well.
 """
 
 from __future__ import annotations
@@ -37,6 +37,8 @@ What = Literal["lens", "centre", "another-board"]
 MARGIN = float(np.log(ODDS))
 RARE = float(np.log(1e-3))  # log of how common they are beside movements; CP, no source
 SIZES_MM = (0.5, 2.0, 10.0, 50.0)  # of movements, standard deviations on every axis; CP, no source
+# One of the two as under another tool or frame, which may be turned anyhow; CP, no source.
+ANYWHERE = np.diag([np.radians(90.0) ** 2] * 3 + [200.0**2] * 3)
 SLIPS_MM = (2.0, 50.0)  # the same of how far a mistyped pose is off
 SCALE, FOCAL = NAMES.index("board scale"), NAMES.index("focal length")
 CENTRES = [NAMES.index(name) for name in ("image centre x", "image centre y")]
@@ -57,6 +59,7 @@ PRIORS: dict[What, tuple[Mapping[int, float], ...]] = {
 READINGS = 6  # of the images at most, each with the pitch and the lens found: 25 % takes four
 BESIDE_MM = 10.0  # of a movement beside such a change, on every axis; CP, no source
 SETTLED = 1e-4  # [-] of pitch and focal length; what it leaves out is of its second order
+FARTHEST = 0.5  # [-] of the same in one reading; what is beyond is no lens and no print of a board
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -118,7 +121,8 @@ def _ways(mount: Array) -> list[Way]:
     """Return what may have moved: nothing, the camera, the board, both."""
     sizes, still = [spread(size) for size in SIZES_MM], [np.zeros((6, 6))]
     slid = [C + mount for C in sizes]
-    return [(still, [mount]), (sizes, [mount]), (still, slid), (sizes, slid)]
+    camera, board = [*sizes, ANYWHERE], [*slid, ANYWHERE]
+    return [(still, [mount]), (camera, [mount]), (still, board), (sizes, slid)]
 
 
 def _mean(old: Result, seen: Seen, way: Way, typed: Sequence[Typed | None] = (None,)) -> float:
@@ -184,7 +188,8 @@ def _read(
         found = updated(old, _seen(old, problem), *moved, changed=variances)
         terms = old.systematic.value[arm:] + found.now[12 + arm :]
         step = np.where(again, terms, 0.0)
-        if np.abs(step[[SCALE, FOCAL]]).max() < SETTLED or not left:
+        most = float(np.abs(step[[SCALE, FOCAL]]).max())
+        if not (SETTLED <= most <= FARTHEST and left):
             break
         problem = with_pitch(problem, float(np.log1p(step[SCALE])))
         lens = np.array([np.log1p(step[FOCAL]), 0.0, *step[CENTRES], *np.zeros(4)])

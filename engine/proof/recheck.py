@@ -121,15 +121,15 @@ class Recheck:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Explanations:
-    """The stations explained by the camera's movement, and by the board's alone."""
+    """The stations explained by the camera's movement, and by the board's alone.
+
+    ``misfit`` [-] of the one that fits better; how far that movement is costs it nothing: another
+    tool may put the board at a right angle.
+    """
 
     camera: Update
     board: Update
-
-    @property
-    def misfit(self) -> float:
-        """Misfit [-] of the explanation that fits better."""
-        return min(self.camera.misfit, self.board.misfit)
+    misfit: float
 
     @property
     def odds(self) -> float:
@@ -240,10 +240,13 @@ def other_way(old: Result, seen: Seen) -> Finding | None:
 def explanations(old: Result, problem: Problem, seen: Seen) -> Explanations:
     """Return the new stations explained both ways, each with the same freedom."""
     mount = mount_covariance(problem.board)
-    return Explanations(
-        camera=updated(old, seen, FREE, mount),
-        board=updated(old, seen, np.zeros((6, 6)), FREE + mount),
+    camera = updated(old, seen, FREE, mount)
+    board = updated(old, seen, np.zeros((6, 6)), FREE + mount)
+    off = (
+        camera.misfit - 6.0 * squared_size(camera.shift, FREE),
+        board.misfit - 6.0 * squared_size(board.slip, FREE + mount),
     )
+    return Explanations(camera, board, min(off))
 
 
 def slipped(old: Result, problem: Problem, seen: Seen) -> dict[int, float]:
@@ -363,8 +366,9 @@ def _contradiction(old: Result, problem: Problem, seen: Seen) -> Finding:
 
 def covered_by_both(old: Result, problem: Problem, seen: Seen) -> bool:
     """Tell whether movements of camera and board together cover the stations."""
-    misfit = both_free(old, problem, seen).misfit
-    return plausible(misfit, len(seen.ids), noise_freedom(old), 2)
+    both, mount = both_free(old, problem, seen), mount_covariance(problem.board)
+    far = squared_size(both.shift, FREE) + squared_size(both.slip, FREE + mount)
+    return plausible(both.misfit - 6.0 * far, len(seen.ids), noise_freedom(old), 2)
 
 
 def both_free(old: Result, problem: Problem, seen: Seen) -> Update:

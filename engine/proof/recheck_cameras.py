@@ -56,8 +56,8 @@ class Explanation:
 
     ``cameras``: those that moved; none: the board did, or nothing and the pose of the stop
     ``typed`` is mistyped. ``change`` (size,) what moved by how much, in the order of
-    `estimate.joint.Together`, with ``covariance``; ``misfit`` and ``evidence`` as in
-    `update.Update`.
+    `estimate.joint.Together`, with ``covariance``; ``misfit`` as in `recheck.Explanations`,
+    ``evidence`` as in `update.Update`.
     """
 
     cameras: tuple[int, ...]
@@ -246,11 +246,13 @@ def _explained(
         before, u = u, prior @ H.T @ np.linalg.solve(S, y)
         if np.abs(u - before).max() < STILL:
             break
-    half = change @ H.T
-    misfit = float(y @ np.linalg.solve(S, y))
+    half, weighed = change @ H.T, np.linalg.solve(S, y)
+    went = half @ weighed
+    misfit = float(y @ weighed)
     evidence = float(-0.5 * (misfit + np.linalg.slogdet(S)[1]))
     covariance = change - half @ np.linalg.solve(S, half.T)
-    return Explanation(cameras, half @ np.linalg.solve(S, y), covariance, misfit, evidence, typed)
+    misfit -= float(weighed @ H @ went)  # what it costs to be so far
+    return Explanation(cameras, went, covariance, misfit, evidence, typed)
 
 
 def _told(
