@@ -108,6 +108,12 @@ def test_each_camera_is_solved_to_its_true_place(solved: Path, tmp_path: Path) -
         assert document["verdict"] == "accepted"
         off = np.linalg.norm(placed(document["geometric"])[:3, 3] - true[:3, 3])
         assert off < 0.6  # mm; an arm accurate to 0.5 mm
+        made_of = document["budget"]
+        parts = {part["name"]: part["u_mm"] for part in made_of["parts"]}
+        assert {"pixels", "position of the stops", "robot accuracy"} < set(parts)
+        U = made_of["coverage_factor"] * np.linalg.norm([*parts.values()])
+        assert pytest.approx(2 * document["uncertainty"]["pick_mm"]) == U
+        assert made_of["wider"] > 1.0
     boards = [placed(d, "flange_T_board") for d in (found, found["cameras"][SIDE])]
     np.testing.assert_allclose(boards[0], boards[1], atol=1e-6)  # one board, one place
 

@@ -29,7 +29,7 @@ ARM, BOARD, LENS, NUMBERS = "robot accuracy", "board", "lens data", "measured nu
 KNOCK = "a knock meanwhile"  # of camera or board, that no station shows for certain
 DEPTH = "scale and alignment of depth"
 NORMAL_95 = 1.96  # [-] of a normal deviate; U = 2u rounds it up
-AGREES = 0.02  # [-] share by which the parts may miss the whole; several cameras are no such sum
+AGREES = 0.02  # [-] share by which the parts may miss the whole
 MEASURED_U_MM = 0.1  # mm; a length over the whole board, or its height, with a calliper, CP
 FRESH_FOCAL, FRESH_PX = 0.0003, 0.5  # [-], px; a fresh lens calibration of 20 images, CP
 FRESH_SCALE, FRESH_DEG = 0.0005, 0.02  # [-], deg; a fresh one of a 3-D camera, CP
@@ -128,6 +128,8 @@ def coverage(degrees: float) -> float:
 
 def _covariances(found: Solution) -> dict[str, Array]:
     """Return what each part contributes to the covariance (k, k) of all unknowns."""
+    if found.shares is not None:
+        return dict(found.shares)
     stations, fit, noise = found.stations.take(found.used), found.fit, found.fit.noise
     system = found.system.take(found.used)
     W = np.linalg.solve(system.covariance(noise), system.rows)

@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 from ..arrays import Array
 from ..frames import displaced, displacement
 from ..tails import f_sf
+from .budget import ARM, BOARD, DEPTH, LENS, NUMBERS, PIXELS, PLACES, TURNS
 from .fit import (
     CONVERGED,
     MAX_STEPS,
@@ -32,6 +33,7 @@ from .fit import (
 from .problem import Constraint, Noise
 from .solver import Solution, flange_residuals
 
+PRIOR = "prior"  # of arm, board, lens and depth, until they are told apart
 BOARDS_APART = 1e-3  # [-] chance that cameras which see one board are said to place two
 
 
@@ -95,12 +97,14 @@ class Part:
 class Stop:
     """One stop, linearised: residual (6m,), rows (6m, size), their V, and A (6m, 6).
 
-    ``seen`` (m, 2): which part, and which of its stations.
+    ``images`` (6m, 6m): the part of V that is of the images. ``seen`` (m, 2): which part, and which
+    of its stations.
     """
 
     residual: Array
     rows: Array
     covariance: Array
+    images: Array
     by_flange: Array
     seen: tuple[tuple[int, int], ...]
 
@@ -131,12 +135,12 @@ def stops(parts: Sequence[Part], state: Together) -> list[Stop]:
         for i, (k, row) in enumerate(places):
             rows[6 * i : 6 * i + 6, state.columns(k)] = systems[k].rows[row]
         A = np.concatenate([systems[k].by_flange[row] for k, row in places])
-        images = [
+        images = scipy.linalg.block_diag(*(
             parts[k].noise.pixel_px ** 2 * systems[k].view_covariance[row] for k, row in places
-        ]
+        ))  # fmt: skip
         residual = np.concatenate([systems[k].residual[row] for k, row in places])
-        V = scipy.linalg.block_diag(*images) + A @ robot @ A.T
-        found.append(Stop(residual, rows, V, A, tuple(places)))
+        V = images + A @ robot @ A.T
+        found.append(Stop(residual, rows, V, images, A, tuple(places)))
     return found
 
 
@@ -173,12 +177,16 @@ def joined(solutions: Sequence[Solution]) -> Joint:
     start, steps, change = state, 0, np.inf
     while steps < MAX_STEPS and change >= CONVERGED:
         steps += 1
-        G, step = _step(parts, state, start)
+        G, step, told = _step(parts, state, start)
         state = state.moved(step)
         change = float(np.abs(step / np.sqrt(np.diag(G))).max())
-    found = stops(parts, state)
+    found, shares = stops(parts, state), _shares(solutions, state, G, told)
     ended = tuple(
-        _ended(one, parts[k], state, k, G, found, steps, change) for k, one in enumerate(solutions)
+        replace(
+            _ended(one, parts[k], state, k, G, found, steps, change),
+            shares={name: part[np.ix_(*2 * [state.columns(k)])] for name, part in shares.items()},
+        )
+        for k, one in enumerate(solutions)
     )
     return Joint(ended, state, G)
 
@@ -201,39 +209,74 @@ def parts_of(solutions: Sequence[Solution]) -> list[Part]:
     return parts
 
 
-def _step(parts: Sequence[Part], state: Together, start: Together) -> tuple[Array, Array]:
-    """Return the covariance (size, size) of everything and the step, near ``start``."""
-    first = 6 * len(state.cameras)
+def _step(
+    parts: Sequence[Part], state: Together, start: Together
+) -> tuple[Array, Array, dict[str, Array]]:
+    """Return the covariance (size, size) of everything, the step, near ``start``, and `_told`."""
+    first = 6 * len(state.cameras) + 6
     vague = np.tile(VAGUE_PRECISION[:6], len(state.cameras) + 1)
-    precision = np.concatenate([vague, np.empty(len(state.errors))])
+    told, b = _told(parts, state)
+    M = np.asarray(sum(told.values()))
+    M[range(first), range(first)] += vague
+    b[:first] -= vague * state.away(start)
+    size = np.sqrt(np.diag(M))
+    G = np.linalg.inv(M / np.outer(size, size)) / np.outer(size, size)
+    return G, G @ b, told
+
+
+def _told(parts: Sequence[Part], state: Together) -> tuple[dict[str, Array], Array]:
+    """Return what tells of everything, each noise and what was known apart, and the pull of all.
+
+    Information (size, size) as it enters the normal matrix, so that G of it G is what each
+    contributes to the covariance; the pull (size,).
+    """
+    first, names = 6 * len(state.cameras) + 6, (PIXELS, TURNS, PLACES, NUMBERS, PRIOR)
+    told = {name: np.zeros((state.size, state.size)) for name in names}
+    precision, b, robot = np.zeros(state.size), np.zeros(state.size), parts[0].noise
     for k, part in enumerate(parts):
         arm_sd = np.sqrt(part.stations.systematic_variance(part.noise))
         own = np.concatenate([arm_sd, part.stations.terms_sd])
-        precision[first + 6 + state.own_errors(k)] = own**-2.0
-    M, b = np.diag(precision), np.zeros(state.size)
-    b[: first + 6] = -vague * state.away(start)
-    b[first + 6 :] = -precision[first + 6 :] * state.errors
+        precision[first + state.own_errors(k)] = own**-2.0
+    told[PRIOR] += np.diag(precision)
+    b[first:] = -precision[first:] * state.errors
     for stop in stops(parts, state):
-        weighted = np.linalg.solve(stop.covariance, stop.rows).T
-        M += weighted @ stop.rows
-        b += weighted @ stop.residual
+        W = np.linalg.solve(stop.covariance, stop.rows)
+        by_flange = stop.by_flange.T @ W
+        told[PIXELS] += W.T @ stop.images @ W
+        told[TURNS] += robot.rotation**2 * by_flange[:3].T @ by_flange[:3]
+        told[PLACES] += robot.position**2 * by_flange[3:].T @ by_flange[3:]
+        b += W.T @ stop.residual
     for k, part in enumerate(parts):
         columns = state.columns(k)
         terms = columns[12 + len(part.stations.systematic_sd) :]
-        off = state.errors[terms - first - 6]
-        told = in_the_images(part.stations, off, part.noise)
-        M[np.ix_(terms, terms)] += told[0]
-        b[terms] += told[1]
+        off = state.errors[terms - first]
+        images = in_the_images(part.stations, off, part.noise)
+        told[PIXELS][np.ix_(terms, terms)] += images[0]
+        b[terms] += images[1]
         for tie in part.stations.constraints:
             if k and not (isinstance(tie, Constraint) and tie.on_camera):
                 continue  # what ties the board is the same number for all: it counts once
             residual, rows = tie.whitened(state.cameras[k], state.board, off)
             own = np.concatenate([columns[:12], terms])
-            M[np.ix_(own, own)] += rows.T @ rows
+            told[NUMBERS][np.ix_(own, own)] += rows.T @ rows
             b[own] += rows.T @ residual
-    size = np.sqrt(np.diag(M))
-    G = np.linalg.inv(M / np.outer(size, size)) / np.outer(size, size)
-    return G, G @ b
+    return told, b
+
+
+def _shares(
+    solutions: Sequence[Solution], state: Together, G: Array, told: dict[str, Array]
+) -> dict[str, Array]:
+    """Return what each part of the budget contributes to the covariance (size, size) ``G``."""
+    known = np.diag(told[PRIOR])
+    of = {name: np.zeros(state.size) for name in (ARM, BOARD, LENS, DEPTH)}
+    for k, one in enumerate(solutions):
+        terms, own, arm = one.gathered.terms, state.columns(k)[12:], len(one.systematic.sd)
+        ends = [arm, arm + terms.of_board, len(own) - terms.of_depth]
+        for name, index in zip(of, np.split(own, ends), strict=True):
+            of[name][index] = known[index]
+    each = {name: np.diag(part) for name, part in of.items()}
+    each |= {name: part for name, part in told.items() if name != PRIOR}
+    return {name: G @ part @ G for name, part in each.items()}
 
 
 def _ended(

@@ -8,7 +8,7 @@ deletion formula of least squares; Baarda's w-test for a whole station). No refi
 from __future__ import annotations
 
 import warnings
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from functools import cached_property
@@ -152,7 +152,8 @@ class Solution:
 
     ``used`` (n,) over the gathered stations; ``turn`` (n,) the board turn undone at each;
     ``error`` (n, 6) the flange error the fit gives to each stop, base axes; ``score`` how badly the
-    stations agreed with the start, see `Beginning`.
+    stations agreed with the start, see `Beginning`. ``shares``: what each part of the budget
+    contributes to the covariance of a fit of several cameras; None: a fit of one camera.
     """
 
     problem: Problem
@@ -168,6 +169,7 @@ class Solution:
     left_out: LeftOut
     relinearised: int
     score: float
+    shares: Mapping[str, Array] | None = None
 
     @cached_property
     def system(self) -> System:
