@@ -12,6 +12,7 @@ from engine.arrays import Array
 from engine.camera.lens import DEPTH_SCALE, DEPTH_SHIFTS, DEPTH_TILTS, NAMES
 from engine.camera.model import DepthCamera, LensU
 from engine.cell.cell import Locate
+from engine.depth.plane import bow_limit_mm, plane_of
 from engine.diagnosis.diagnose import CAUSES, diagnosed
 from engine.diagnosis.leaning import leaning_causes
 from engine.diagnosis.scene import scene
@@ -62,6 +63,20 @@ def test_depth_tells_its_scale_within_its_uncertainty_and_shrinks_that_of_the_pi
         assert u < 0.5 * scale_of(without)[1]
     assert np.abs(off).max() < 3.0
     assert np.std(off) > 0.2
+
+
+def test_noise_of_few_points_bends_no_board_and_a_bend_beyond_it_does() -> None:
+    x, y = (axis.ravel() for axis in np.meshgrid(np.arange(7.0), np.arange(5.0)))
+    xy, rng = 40.0 * np.column_stack([x, y]), np.random.default_rng(2)
+    beyond = np.zeros(2)
+    for _ in range(100):
+        noise = rng.normal(0.0, 1.8, len(x))  # mm; 0.8 mm at 1 m, at 1.5 m
+        for k, bend in enumerate((0.0, 20.0)):
+            plane = plane_of(1500.0 + noise + bend * ((x - 3.0) / 3.0) ** 2, xy)
+            assert plane is not None
+            beyond[k] += plane.bow_peak_mm > bow_limit_mm(1500.0, 0.1, plane.bent_by_noise_mm)
+    assert beyond[0] <= 1
+    assert beyond[1] >= 97
 
 
 def test_depth_that_contradicts_the_images_is_left_out_and_changes_nothing() -> None:

@@ -53,7 +53,8 @@ class DepthReport:
         distance_mm: of the board's middle, by depth.
         noise_mm: standard deviation of one value about a smooth surface; ``step_mm`` the step of
             the file's whole numbers, 0 for others.
-        bow_mm: how far the corners of the flat board are bent from its middle.
+        bow_mm: how far the corners of the flat board are bent from its middle; by noise alone
+            ``bent_by_noise_mm``, one time in a thousand.
         scale: all depth against the pose by the pixels, relative (0: alike); ``scale_u`` its u.
         tilt_deg: of the plane against that pose; ``tilt_limit_deg`` what both explain.
         off_rays: points of a cloud off the rays of their pixels [rad].
@@ -69,6 +70,7 @@ class DepthReport:
     noise_mm: float | None = None
     step_mm: float = 0.0
     bow_mm: float | None = None
+    bent_by_noise_mm: float = 0.0
     scale: float | None = None
     scale_u: float | None = None
     tilt_deg: float | None = None
@@ -279,7 +281,8 @@ def _against_pose(
     view = Views(points[None], pixels[None], np.ones((1, len(ids))))
     known = terms(camera, board.points(), *board.u)
     deep = replace(view, depths=np.nan_to_num(report.depths)[None], planes=plane.rows[None])
-    report = replace(report, bow_mm=plane.bow_peak_mm)
+    by_noise = plane.bent_by_noise_mm
+    report = replace(report, bow_mm=plane.bow_peak_mm, bent_by_noise_mm=by_noise)
     best = None
     for pose, rms in poses_of_views(view, data)[0]:  # a flat board may have two
         px = max(rms * float(np.sqrt(len(ids) / max(len(ids) - 3, 1))), PIXEL_FLOOR_PX)
@@ -350,7 +353,7 @@ def _tilt(report: DepthReport) -> list[Finding]:
 def _bow(report: DepthReport, board: Board) -> list[Finding]:
     if report.bow_mm is None or report.distance_mm is None:
         return []
-    limit = bow_limit_mm(report.distance_mm, board.u.bow_mm)
+    limit = bow_limit_mm(report.distance_mm, board.u.bow_mm, report.bent_by_noise_mm)
     if report.bow_mm <= limit:
         return []
     return [finding("depth-disagrees", "bow", bow=report.bow_mm, limit=limit)]

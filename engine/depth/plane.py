@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from ..arrays import Array
 from ..camera.lens import BOWS, DEPTH_LEANINGS, NAMES, Lens, Terms
 from ..camera.views import Views, linearised, plane_rows
-from ..tails import chi2_isf
+from ..tails import chi2_isf, f_isf
 
 # [-] of the distance: by so much the best 3-D cameras shift and tilt a plane without a sign of it
 # in its scatter (0.07 mm at 0.7 m). Common practice, no source.
@@ -29,6 +29,7 @@ LEAST_POINTS = 10  # of one board with depth: a bent surface has 6 unknowns, and
 ROUNDS = 5  # of reweighting; 3 settle
 BIWEIGHT = 4.685  # [-] standard deviations; 95 % efficient where all is well (Tukey)
 MAD = 1.4826  # [-] standard deviation of a normal over its median absolute deviation
+MAD_TELLS = 0.37  # [-] of the values: as many tell a deviation as well by squares (from memory)
 CHANCE = 1e-3  # [-] that depth which is as good as it says is questioned
 COVERAGE = float(np.sqrt(chi2_isf(CHANCE, 1)))  # [-] standard uncertainties that go with it
 MEDIAN_SIZE = chi2_isf(0.5, 3)  # [-] of three numbers, squared
@@ -47,6 +48,7 @@ class Plane:
     ``rows`` (3, n) · depths (n,) [mm] are the three numbers, ``covariance`` (3, 3) [mm²] theirs.
     ``noise_mm`` of one point, ``bow_mm`` RMS of what bends the plane, ``bent`` (n,) [mm] that bend
     at each point with depth, ``half`` (2,) [mm] how far these reach from their middle.
+    ``bent_by_noise_mm``: by so much noise alone bends corners from the middle, by `CHANCE`.
     """
 
     rows: Array
@@ -55,6 +57,7 @@ class Plane:
     bow_mm: float
     bent: Array
     half: Array
+    bent_by_noise_mm: float
 
     @property
     def bow_peak_mm(self) -> float:
@@ -62,9 +65,12 @@ class Plane:
         return float(np.ptp(self.bent))
 
 
-def bow_limit_mm(distance_mm: float, bow_u_mm: float) -> float:
-    """Return how far corners may be bent from the middle of a board known to ``bow_u_mm``."""
-    return BOW_LIMIT * distance_mm + COVERAGE * bow_u_mm
+def bow_limit_mm(distance_mm: float, bow_u_mm: float, by_noise_mm: float) -> float:
+    """Return how far corners may be bent from the middle of a board known to ``bow_u_mm``.
+
+    ``by_noise_mm``: by noise alone.
+    """
+    return float(np.hypot(BOW_LIMIT * distance_mm + COVERAGE * bow_u_mm, by_noise_mm))
 
 
 def plane_of(depths: Array, xy: Array) -> Plane | None:
@@ -90,7 +96,18 @@ def plane_of(depths: Array, xy: Array) -> Plane | None:
     bow = float(np.sqrt((bent[kept] ** 2).mean()))
     hidden = SYSTEMATIC * abs(float(surface[0]))
     covariance = noise**2 * back + (bow**2 + hidden**2) * np.eye(3)
-    return Plane(back @ (B * kept[:, None]).T, covariance, noise, bow, bent[there], half)
+    rows, by_noise = back @ (B * kept[:, None]).T, noise * _bent_by_noise(B[there], bends[there])
+    return Plane(rows, covariance, noise, bow, bent[there], half, by_noise)
+
+
+def _bent_by_noise(basis: Array, bends: Array) -> float:
+    """Return how far noise of 1 in each value bends corners from the middle, by `CHANCE`."""
+    R = bends - basis @ np.linalg.lstsq(basis, bends, rcond=None)[0]
+    root = np.linalg.pinv(np.linalg.qr(R)[1])
+    seen = R @ root
+    far = np.linalg.norm(seen - seen[np.linalg.norm(seen, axis=1).argmax()], axis=1).max()
+    spare = max(len(R) - basis.shape[1] - bends.shape[1], 1)
+    return float(far * np.sqrt(3.0 * f_isf(CHANCE, 3, MAD_TELLS * spare)))
 
 
 def _basis(xy: Array, seen: Array) -> tuple[Array, Array]:
@@ -220,7 +237,7 @@ def weighed(
         plane = None if own is None else plane_of(own, views.points[k, : len(own), :2])
         if own is None or plane is None:
             continue
-        limit = bow_limit_mm(float(np.nanmedian(own)), bow_u_mm)
+        limit = bow_limit_mm(float(np.nanmedian(own)), bow_u_mm, plane.bent_by_noise_mm)
         if plane.bow_peak_mm > limit:  # bent so far, it is off elsewhere too, at every stop alike
             bent[k] = plane.bow_peak_mm, limit
             continue
