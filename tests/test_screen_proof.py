@@ -270,6 +270,10 @@ async def test_typed_line_is_shown_by_field_and_refused_with_the_reason(
         await pilot.pause(0.3)
         assert not read_touches(folder).touches
         assert "612.4" in text(app)  # what was typed is still there to be put right
+        await type_line(pilot, " 414")
+        await until(pilot, "still to type: A B C")
+        await pilot.press("ctrl+u")  # nothing is said of what stands there no more
+        await comes(pilot, lambda: "still to type" not in text(pilot.app))
 
 
 def four_axes(folder: Path, stations: int) -> Board:

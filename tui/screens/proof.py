@@ -173,6 +173,7 @@ class Proof(Halves, Working[None]):
         self.desk = desk
         self.touching = Touching(desk)
         self.asked = ""  # the touch that was asked about
+        self.of_typed = False  # what is said is about a line that is being typed
         self.refused = ""  # why the conclusion could not be stored on the way back
         self.images = BoardImages(desk, self.touching, self.jobs, self.act)
         self.action_view, self.action_file = self.images.take, self.images.ask_file
@@ -246,6 +247,7 @@ class Proof(Halves, Working[None]):
         if said and self.touching.begins:
             said = f"{said} {step}"
         self.tell(said or trouble or step, "error" if trouble else "note")
+        self.of_typed = False
         self.refresh_bindings()
 
     def show_joints(self, shown: bool) -> None:
@@ -289,6 +291,9 @@ class Proof(Halves, Working[None]):
         elif message.value:
             missing = " ".join(field.label for field in fields if not field.text)
             self.tell(f"still to type: {missing}" if missing else "Enter stores it.", "note")
+        elif self.of_typed:
+            self.tell(self.touching.next_step(), "note")
+        self.of_typed = bool(message.value)
 
     # ---- recording -------------------------------------------------------------------------
 
