@@ -79,6 +79,29 @@ def test_sessions_are_found_wherever_they_lie(plant: Path) -> None:
     assert names == ["hall 1/line 2/2026-11", "hall 2/made"]
 
 
+def test_a_copy_that_knows_less_does_not_stand_for_its_cell(plant: Path) -> None:
+    folder = plant / "hall 1" / "line 2" / "2026-11"
+    copies = plant / "backup", plant / "unpacked"
+    for copy in copies:
+        shutil.copytree(folder, copy)
+    who, at = "A. Example", datetime.fromisoformat("2026-11-24T09:00:00+01:00")
+
+    def noted(place: Path, action: str, **said: str) -> None:
+        commit(place, remark(action, open_session(place), place, said), Who(who, at))
+
+    def listed() -> list[Path]:
+        found = summaries(plant, index=False)
+        return [path for item in found if "made" not in (path := Path(item.folder)).parts]
+
+    assert listed() == [copies[0]]  # alike in all: any of them
+    noted(plant / "hall 2" / "made", "recheck", against=str(folder))
+    assert listed() == [folder]
+    noted(folder, OVERTAKEN, found="camera")
+    assert listed() == [folder]
+    noted(copies[1], "proof")
+    assert listed() == [folder, copies[1]]  # each knows what the other does not
+
+
 def test_a_look_says_what_the_strict_reader_says(plant: Path) -> None:
     for folder in session_folders(plant):
         quick, strict = summary(folder), _strict_head(folder)

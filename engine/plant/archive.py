@@ -14,12 +14,13 @@ import time
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import suppress
 from datetime import datetime
-from pathlib import Path
+from pathlib import Path, PurePath
 from typing import Any
 
 from ..cell.result import ACCEPTED
 from ..errors import FileError
-from ..files import read_bytes, sha256
+from ..files import inside, read_bytes, sha256
+from ..sessions.journal import MAX_JOURNAL
 from ..sessions.schema import program_version
 from ..sessions.store import (
     JOURNAL_FILE,
@@ -73,6 +74,11 @@ def last_result(sessions: Sequence[Summary]) -> Summary | None:
     return next(reversed(good or solved), None)
 
 
+def last_part(folder: str) -> str:
+    """Return how rechecks name a session that lies beside theirs: by its folder's name."""
+    return PurePath(folder.replace("\\", "/")).name
+
+
 # ---- finding sessions --------------------------------------------------------------------------
 
 
@@ -107,7 +113,7 @@ def _below(folder: str, levels: int) -> Iterator[str]:
 
 
 def summaries(root: Path, *, index: bool = True, levels: int = DEEPEST) -> list[Summary]:
-    """Return every session below ``root`` at a glance, by folder.
+    """Return every session below ``root`` at a glance, by folder; no copy of another one.
 
     ``levels`` as in `session_folders`. ``index``: believe and renew the index in the user's own
     configuration folder. A folder that nothing can be written to only costs time. Raises FileError
@@ -135,7 +141,35 @@ def summaries(root: Path, *, index: bool = True, levels: int = DEEPEST) -> list[
     if index and (changed or len(entries) != len(known)):
         with suppress(FileError):
             _write_index(path, entries)
-    return [item for _, item, _ in entries.values()]
+    return without_copies([item for _, item, _ in entries.values()])
+
+
+def without_copies(items: Sequence[Summary]) -> list[Summary]:
+    """Return the sessions without those that another one holds and goes on from.
+
+    A pack that was opened again, or a backup, does not know what the session was found to be since.
+    Of copies that are alike to the last line of the journal the one counts that rechecks name.
+    """
+    named = {last_part(line.against) for item in items for line in item.noted if line.against}
+    alike: dict[tuple[str, str, str], list[Summary]] = {}
+    for item in items:
+        if item.created:
+            alike.setdefault((item.cell, item.name, item.created), []).append(item)
+    copies: set[str] = set()
+    for listed in alike.values():
+        if len(listed) > 1:
+            told = [(_journal(item.folder), item.folder) for item in listed]
+            told.sort(key=lambda one: (-len(one[0]), last_part(one[1]) not in named))
+            for n, (journal, folder) in enumerate(told):
+                if journal and any(longer.startswith(journal) for longer, _ in told[:n]):
+                    copies.add(folder)
+    return [item for item in items if item.folder not in copies]
+
+
+def _journal(folder: str) -> bytes:
+    with suppress(FileError):
+        return read_bytes(inside(Path(folder), JOURNAL_FILE), MAX_JOURNAL)
+    return b""
 
 
 def _state(folder: str) -> tuple[list[int], int]:

@@ -11,13 +11,12 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from enum import StrEnum
-from pathlib import PurePath
 from typing import Any
 
 from ..cell.result import ACCEPTED, NOT_ACCEPTED, not_known_by
 from ..findings import counted
 from ..sessions.journal import MARKS, OPEN
-from .archive import by_cell, day_of, last_result
+from .archive import by_cell, day_of, last_part, last_result
 from .summary import Noted, Result, Summary
 
 SOON_DAYS = 7.0  # days before a recheck is due in which it is announced: common practice, no source
@@ -187,11 +186,6 @@ def _against(noted: Noted, result: str | None) -> bool:
     if noted.against is None or result is None:
         return True
     return last_part(noted.against) == last_part(result)
-
-
-def last_part(folder: str) -> str:
-    """Return how rechecks name a session that lies beside theirs: by its folder's name."""
-    return PurePath(folder.replace("\\", "/")).name
 
 
 def events(sessions: Sequence[Summary]) -> list[Noted]:

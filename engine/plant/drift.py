@@ -30,8 +30,8 @@ from ..arrays import Array
 from ..cell.result import ACCEPTED
 from ..frames import apply, from_position_quaternion, inverse
 from ..tails import f_sf
-from .archive import day_of
-from .cells import events, last_part
+from .archive import day_of, last_part
+from .cells import events
 from .summary import Summary
 
 # [-] chance at one look below which a drift, or a knock, is told, where MOST results and rechecks
