@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from bumps import MOUNT, bump, moving, old_session, pick_errors, remounted, revisited
-from simulated_sessions import Case
+from simulated_sessions import CAMERA, Case
 
 from engine.cell.mount import EYE_IN_HAND
 from engine.cell.rule import Tolerance
@@ -81,6 +83,22 @@ def test_a_camera_that_was_knocked_with_the_board_is_not_told_to_be_within(name:
         within += true > tolerance.position_mm and now.state == "within"
     assert within == 0
     assert still >= 2
+
+
+def test_a_lens_focused_anew_beside_a_board_elsewhere_is_not_told_to_be_within() -> None:
+    """Fixed over an arm that stays level: 0.3 % of focal length and a height of 2 mm look alike."""
+    session, old = old_session(Case(axes=4, stations=8, height_known=True), 205)
+    states = []
+    for focal in (1.0, 1.003):
+        rng = np.random.default_rng([205, 7])
+        (fx, s, x), (o, fy, y), last = CAMERA.matrix
+        lens = replace(CAMERA, matrix=((focal * fx, s, x), (o, focal * fy, y), last))
+        slip = bump(4.0, rng) * [0, 0, 1, 1, 1, 1]
+        problem = revisited(session, 3, np.zeros(6), slip, rng, lens=lens)
+        answer = recheck(old, problem)
+        now = pick_now(old, session.problem, problem, answer, Tolerance(2.0, 0.2), WAYS)
+        states.append((answer.cause, now.state))
+    assert states == [("board", "within"), ("board", "not-known")]
 
 
 def test_one_stop_with_another_tool_says_nothing_of_the_camera() -> None:

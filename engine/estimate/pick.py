@@ -86,6 +86,15 @@ class PickModel:
     floor_mm: float
     unseen: Array
 
+    @property
+    def lever(self) -> Array:
+        """The places (27, 3) [mm] from the transform's origin, on the axes of its first frame.
+
+        The rotation part of M is minus their cross-product matrix.
+        """
+        turned = -self.moved[:, :, :3]
+        return np.stack([turned[:, 2, 1], turned[:, 0, 2], turned[:, 1, 0]], axis=1)
+
     def delivered(self, camera: Array, errors: Array) -> Array:
         """Return the transform (4, 4) that picks best, from the geometric one."""
         return displaced(camera, -self.rigid @ errors)

@@ -20,11 +20,12 @@ import scipy
 
 from ..arrays import Array
 from ..camera.lens import NAMES, UNITS
+from ..camera.lens import lens as lens_of
 from ..diagnosis.optics import changed as with_lens
 from ..diagnosis.scale import with_pitch
 from ..errors import SolveError
 from ..estimate.knock import spread
-from ..estimate.problem import Problem
+from ..estimate.problem import Problem, terms_of
 from ..estimate.result import Result
 from ..findings import Finding, finding
 from .assumed import ODDS, is_noise, mount_covariance, noise_freedom
@@ -47,6 +48,7 @@ SHAPES, BOWS = [1, 2], [3, 4, 5]  # of the board, within its plane and out of it
 READ_WITH = (SCALE, FOCAL, *CENTRES)
 # Standard deviations of what changes, in the units of `camera.lens.UNITS`; common practice.
 REFOCUSED = {FOCAL: 0.02, **dict.fromkeys(CENTRES, 1.0), **dict.fromkeys(BENDS, 0.5)}
+FOCUSED_BY = (1.0, 0.1)  # [-] of that, where the board moved too
 ANOTHER_LENS = {FOCAL: 0.03, **dict.fromkeys(CENTRES, 30.0), **dict.fromkeys(BENDS, 10.0)}
 KNOCKED_LENS = dict.fromkeys(CENTRES, 5.0)
 ANOTHER_PITCH = {SCALE: 0.05}
@@ -223,6 +225,37 @@ def with_every_term(old: Result) -> Result:
     place = np.concatenate([np.arange(12), 12 + index])
     covariance[np.ix_(place, place)] = old.full_covariance
     return replace(old, systematic=every, full_covariance=covariance)
+
+
+def open_to_another_lens(old: Result, problem: Problem) -> Result:
+    """Return `with_every_term`, and in the model of a pick what each term does to a part.
+
+    Of a cell whose parts are located by the same lens; where a term was exact, nothing made up for
+    it.
+    """
+    every, pick = with_every_term(old), old.pick
+    if pick is None:
+        return every
+    arm, names, R = old.systematic.arm, old.systematic.names, old.geometric[:3, :3]
+    off = np.zeros((*pick.off.shape[:2], len(every.systematic.names)))
+    if not problem.by_depth:
+        terms = terms_of(problem).only(NAMES)
+        off[..., arm:] = R @ terms.located(pick.lever @ R, lens_of(problem.camera))
+    known = [*range(arm), *(arm + NAMES.index(name) for name in names[arm:])]
+    rigid = np.zeros((6, off.shape[2]))
+    off[..., known], rigid[:, known] = pick.off, pick.rigid
+    return replace(every, pick=replace(pick, off=off, rigid=rigid))
+
+
+def focused_anew(old: Result) -> list[Array]:
+    """Return prior variances (p,) of a lens focused anew, by much and by little.
+
+    ``old`` knows of every term.
+    """
+    variances = np.zeros(len(old.systematic.value))
+    for term, sd in REFOCUSED.items():
+        variances[old.systematic.arm + term] = sd**2
+    return [share**2 * variances for share in FOCUSED_BY]
 
 
 def told_changed(found: Change) -> Finding:

@@ -186,11 +186,9 @@ def moved(mount: Mount, old: Array, new: Array, covariance: Array, pick: PickMod
 def corner_shifts(pick: PickModel, xi: Array) -> Array:
     """Return how far (8,) [mm] the corners of the work volume appear shifted by ``xi`` (6,).
 
-    Not linearised: the lever of each corner is read from the pick model, whose rotation part is
-    minus its cross-product matrix.
+    Not linearised.
     """
-    turned = -pick.moved[pick.corner][:, :, :3]
-    lever = np.stack([turned[:, 2, 1], turned[:, 0, 2], turned[:, 1, 0]], axis=1)
+    lever = pick.lever[pick.corner]
     shift = lever @ rotation_exp(xi[:3]).T - lever + xi[3:]
     return np.asarray(np.linalg.norm(shift, axis=1))
 

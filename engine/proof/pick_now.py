@@ -25,6 +25,7 @@ from ..estimate.problem import Problem
 from ..estimate.result import Result
 from ..findings import Finding, finding
 from .assumed import FREE, mount_covariance
+from .changed import focused_anew, open_to_another_lens
 from .going import at_the_end
 from .recheck import BOTH, RECHECK_COUNT, PickNow, Recheck, State, stations_to_revisit
 from .update import seen_stations
@@ -71,12 +72,14 @@ def pick_now(
     seen = None if answer.moved is None else seen_stations(old, problem)
     if seen is None or old.pick is None:
         return not_told(tolerance, ways)
+    mount, focused = mount_covariance(problem.board), list[Array]()
+    if still := answer.cause == "board":
+        old = open_to_another_lens(old, problem)
+        seen, focused = seen_stations(old, problem) or seen, focused_anew(old)
     seen = seen.take([one for one in seen.ids if one not in answer.left_out])
-    mount = mount_covariance(problem.board)
-    still = answer.cause == "board"
     shift = np.zeros((6, 6)) if still else FREE
     slip = FREE + mount if still or _both(answer) else mount
-    now, covariance = at_the_end(old, seen, shift, slip)
+    now, covariance = at_the_end(old, seen, shift, slip, focused)
     sizes, expanded = _errors(old, now, covariance)
     state, worst = _state(sizes, expanded, tolerance)
     more: int | None = 0
@@ -158,10 +161,11 @@ def _stations_that_tell(
     ids = stations_to_revisit(old, before, MOST_MORE)
     place = {seen.id: seen.base_T_flange for seen in before.observations}
     gains = whole_information(before, old, np.array([place[one] for one in ids]))
-    known = np.linalg.inv(covariance)
+    told, same = np.zeros_like(covariance), np.eye(len(covariance))
     for count in range(1, MOST_MORE + 1):
-        known = known + gains[(count - 1) % len(gains)]
-        _, expanded = _errors(old, now, np.linalg.inv(known))
+        told = told + gains[(count - 1) % len(gains)]
+        left = covariance @ np.linalg.inv(same + told @ covariance)  # some may be known exactly
+        _, expanded = _errors(old, now, left)
         if _state(sizes, expanded, tolerance)[0] != NOT_KNOWN:
             return count
     return None
