@@ -88,6 +88,8 @@ def test_agreeing_touches_prove_the_result(session: tuple[Path, Truth]) -> None:
     assert result["proven"] is True
     assert "not-proven" not in {item["code"] for item in result["findings"]}
     assert result["proof"]["inputs"].keys() >= {"proof.yaml", "points/proof-001.csv"}
+    codes = {item["code"] for item in answer("check", folder)["findings"]}
+    assert ("proven" in codes, "not-proven" in codes) == (True, False)
     journal = (folder / "journal.jsonl").read_text(encoding="utf-8")
     assert '"action": "proof touch"' in journal
     assert '"action": "proof"' in journal

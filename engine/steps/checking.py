@@ -13,18 +13,20 @@ import numpy as np
 from ..camera.calibration import Calibration, differences
 from ..camera.model import ASSUMED_LENS_U, Camera
 from ..camera.views import Views, poses_of_views
+from ..cell.result import StoredResult
 from ..cell.session import Session, Station, seen_by
 from ..cell.stations import station_pose
 from ..checks.entry import RecordedPose
 from ..diagnosis.diagnose import CAUSES
 from ..errors import MOST_TOLD, FileError, PoseError, StationbookError, UsageError
-from ..files import inside, read_bytes, sha256
+from ..files import content, inside, read_bytes, sha256
 from ..findings import Finding, finding
 from ..pendant.entry import pose_from_fields
+from ..proof.conclusion import CODES as OF_TOUCHES
 from ..sessions.folder import session_from, what_differs
 from ..sessions.journal import altered, read_journal, restored, unfinished
 from ..sessions.numbers import board_views, lens_of
-from ..sessions.results import moved_since, read_result
+from ..sessions.results import moved_since, read_result, what_changed
 from ..sessions.signature import verified
 from ..sessions.store import SESSION_FILE
 from ..sessions.yaml_text import parse_yaml
@@ -64,17 +66,32 @@ def check_session(session: Session, folder: Path) -> list[Finding]:
 def _solved(session: Session, folder: Path) -> tuple[Finding, ...]:
     """Return what solving says, resting on an earlier session where the stored result does.
 
+    What touches said of the stored result is true as long as the session is as it was then.
     Where that one does not lie beside it, as after unpacking, that it is judged without is said.
     """
     before = None
     with suppress(FileError):
         before = read_result(folder)
     try:
-        return solved_as_before(session, folder, before).stored.all_findings
+        found = solved_as_before(session, folder, before).stored.all_findings
     except UsageError:
-        alone = solve_session(session, folder).stored.all_findings
+        found = solve_session(session, folder).stored.all_findings
         name = before.before.session if before and before.before else ""
-        return (*alone, finding("board-prior", "alone", session=name))
+        found = (*found, finding("board-prior", "alone", session=name))
+    if before is None or not _compared(folder, before) or what_changed(session, folder, before):
+        return found
+    compared = tuple(item for item in before.findings if item.code in OF_TOUCHES)
+    return (*compared, *(item for item in found if item.code not in OF_TOUCHES))
+
+
+def _compared(folder: Path, result: StoredResult) -> bool:
+    """Tell whether what was touched is what was compared with the stored result."""
+    inputs = (result.proof.inputs if result.proof else None) or {}
+    with suppress(FileError):
+        return bool(inputs) and all(
+            content(inside(folder, name)).sha256 == then for name, then in inputs.items()
+        )
+    return False
 
 
 def _depth_findings(session: Session, folder: Path) -> Iterator[Finding]:
