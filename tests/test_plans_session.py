@@ -241,7 +241,9 @@ def test_stations_that_hardly_help_are_called_so_wherever_they_are_told(tmp_path
     step = Step("pose", pose, session.stations[0].typed, "base X +80 mm", "because", 0.31)
     said = "Further stations help little: U of a pick 0.96 → about 0.94 mm by all of these."
     for after, little in ((0.47, True), (0.45, False)):
-        plan = Plan((step, replace(step, pick_mm=after)), now_mm=0.32, now_pick_mm=0.48)
+        plan = Plan((replace(step, jog=""), replace(step, pick_mm=after)), now_mm=0.32,
+                    now_pick_mm=0.48)  # fmt: skip
+        assert plan_lines(plan, session.cell)[0] == " 1. go to"  # no jog leads there
         assert (said in plan_sheet(plan, session.cell, "s")) is little
         assert any(said in line for line in plan_lines(plan, session.cell)) is little
 

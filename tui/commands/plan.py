@@ -79,7 +79,7 @@ def _wish(args: argparse.Namespace) -> Wish:
 def plan_lines(plan: Plan, cell: Cell) -> list[str]:
     lines = [*plan.notes, *([""] if plan.notes else [])]
     for number, step in enumerate(plan.steps, start=1):
-        lines.append(f"{number:2}. {step.jog}")
+        lines.append(f"{number:2}. {step.jog or 'go to'}")
         if step.by == "pose":
             lines.append(f"    {labelled(cell.pendant.labels, step.pose)}")
         lines.append(f"    {step.why}")
