@@ -18,6 +18,7 @@ from simulated_sessions import (
 
 from engine.cell.mount import EYE_IN_HAND, EYE_TO_HAND, Mount
 from engine.cell.rule import Tolerance
+from engine.diagnosis.diagnose import diagnosed
 from engine.diagnosis.scene import scene
 from engine.diagnosis.split import small_moves
 from engine.estimate.assemble import assembled
@@ -26,6 +27,7 @@ from engine.estimate.drift import OF
 from engine.estimate.knock import CHANCE, SIZES_MM, hidden_knock, spread
 from engine.estimate.pick import approach
 from engine.estimate.solver import Solution, fitted
+from engine.findings import Level
 from engine.frames import rotation_exp, transform
 
 MOVE = np.concatenate([np.radians([0.033, -0.033, 0.022]), [0.55, -0.33, 0.33]])
@@ -131,3 +133,15 @@ def test_a_last_stop_that_does_not_fit_is_not_set_aside_before_more_tell() -> No
         assert found is not None
         said = {item.station: item for item in assembled(found).findings if item.code == "outlier"}
         assert remedy in said[row + 1].remedy
+
+
+def test_a_last_stop_that_may_be_off_by_chance_is_not_left_out_and_accepted() -> None:
+    """It was a warning: accepted without the only stop that saw where the camera stands now."""
+    off = (np.arange(8) >= 7)[:, None] * 1.5 * MOVE
+    truly = Seen(BOARD.points(), CAMERA, camera_off=off)
+    problem = simulated(Case(stations=8), np.random.default_rng(0), truly).problem
+    result = diagnosed(replace(problem, tolerance=Tolerance(3.0, 1.0)))
+    said = [item for item in result.findings if item.level is not Level.NOTE]
+    assert [(item.code, item.station, item.level) for item in said] == [("outlier", 8, "error")]
+    assert "record two more before you set it aside" in said[0].remedy
+    assert result.verdict == "not-accepted"

@@ -36,15 +36,18 @@ MATTERS, OF_TOLERANCE = 0.5, 0.25
 def weighed(now: Solution, cause: Cause, chance: float) -> tuple[Finding, ...]:
     """Return the cause's findings: warnings of what a clean session may show or hardly matters.
 
-    ``chance``: with which a clean session raises the alarm that led to it.
+    ``chance``: with which a clean session raises the alarm that led to it. A last stop that is left
+    out is an error: it may be the first after a knock, and no stop after it tells.
     """
-    codes = {item.code for item in cause.findings}
+    codes, last = {item.code for item in cause.findings}, now.problem.observations[-1].id
     doubtful: tuple[str, ...] = STATION_CODES if chance >= ERROR_CHANCE else ()
     small = SMALL if now.problem.by_depth else (*SMALL, DEPTH)
     if codes and codes <= set(small) and not _matters(now, cause):
         doubtful = small
     return tuple(
-        replace(item, level=Level.WARNING) if item.code in doubtful else item
+        replace(item, level=Level.WARNING)
+        if item.code in doubtful and not (item.code in STATION_CODES and item.station == last)
+        else item
         for item in cause.findings
     )
 
