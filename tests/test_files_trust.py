@@ -113,6 +113,7 @@ def test_a_session_file_that_is_gone_is_restored(session: Path) -> None:
     answer("doctor", session, "--rebuild")
     assert (session / "session.yaml").read_bytes() == whole
     (session / "session.yaml").write_bytes(b"")
+    assert "doctor" in stationbook("check", session).stderr  # whoever opens it is told of that
     answer("doctor", session, "--rebuild")
     assert (session / "session.yaml").read_bytes() == whole
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import shlex
 from dataclasses import replace
 from functools import lru_cache
 from pathlib import Path
@@ -37,7 +38,7 @@ from .schema import (
     placed_at,
     record_of,
 )
-from .store import SESSION_FILE, session_path
+from .store import JOURNAL_FILE, SESSION_FILE, session_path
 from .yaml_text import MAX_YAML, Node, parse_yaml, plain, yaml_dump
 
 _CHECKED = Path(SESSION_FILE)  # named where what is to be written cannot be read back
@@ -164,12 +165,24 @@ def open_session(folder: Path) -> Session:
     """
     path = session_path(folder)
     data = read_bytes(path, MAX_YAML)
-    root = parse_yaml(data, path)
+    try:
+        root = parse_yaml(data, path)
+    except FileError as error:
+        raise _restorable(folder, error) from None
     try:
         session = session_from(root)
     except FileError as error:
         session = _without_damaged(root, error)
     return with_lens(replace(session, origin=sha256(data)), folder)
+
+
+def _restorable(folder: Path, error: FileError) -> FileError:
+    """Return the error of a damaged file, with where to see what the journal can restore."""
+    if not (folder / JOURNAL_FILE).is_file():
+        return error
+    doctor = f"`stationbook doctor {shlex.quote(str(folder))}`"
+    remedy = f"{error.remedy} {doctor} says what the journal can restore."
+    return FileError(error.path, error.clause, remedy, line=error.line, key=error.key)
 
 
 def with_lens(session: Session, folder: Path) -> Session:
