@@ -161,6 +161,13 @@ def test_no_leg_leads_a_joint_out_of_its_limits_and_in_again_on_the_other_side()
     assert not check.leads(check.held, across).any()
 
 
+def test_a_stop_at_the_pose_that_is_told_next_keeps_every_posture() -> None:
+    start = kinematics(ARM).forward(np.radians([10.0, 30.0, 80.0, 20.0, 60.0, 30.0]))
+    check = arm_check(ARM, start[None], [None])
+    assert len(check.held)
+    assert check.along(start[None], check.held) == pytest.approx(check.held)
+
+
 def test_no_joint_swings_out_of_its_limits_and_back_in_the_middle_of_a_leg() -> None:
     arm = kinematics(ARM)
     outermost = arm.forward(np.radians([0.8, 54.8, 165.9, 158.4, 134.8, 13.5]))  # J5 may have 135

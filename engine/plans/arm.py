@@ -195,7 +195,7 @@ def _folded_alike(arm: Kinematics, held: Array, branches: Sequence[Array]) -> Ar
     Those of ``branches`` (each (m, axes), of an arm with a closed form) that are folded as it is,
     by full turns as near the one before as can be; NaN where there is none.
     """
-    options = np.full((len(branches), max(1, *map(len, branches)), arm.axes), np.nan)
+    options = np.full((len(branches), max([1, *map(len, branches)]), arm.axes), np.nan)
     for here, found in zip(options, branches, strict=True):
         here[: len(found)] = found
     same = (sides(arm, options)[:, None] == sides(arm, held)[:, None]).all(axis=3)
