@@ -181,7 +181,7 @@ def _restorable(folder: Path, error: FileError) -> FileError:
     if not (folder / JOURNAL_FILE).is_file():
         return error
     doctor = f"`stationbook doctor {shlex.quote(str(folder))}`"
-    remedy = f"{error.remedy} {doctor} says what the journal can restore."
+    remedy = f"{error.remedy} {doctor} says what the journal can restore.".strip()
     return FileError(error.path, error.clause, remedy, line=error.line, key=error.key)
 
 
