@@ -8,7 +8,7 @@ import json
 import os
 import shutil
 import time
-from datetime import datetime, timedelta
+from datetime import date, datetime, timedelta
 from pathlib import Path
 
 import pytest
@@ -18,6 +18,7 @@ from later_session import make_later
 from made_session import make_session
 from screen_bench import EXAMPLE
 
+from engine.errors import UsageError
 from engine.findings import finding
 from engine.plant import archive
 from engine.plant.archive import session_folders, summaries
@@ -29,6 +30,7 @@ from engine.sessions.folder import open_session
 from engine.sessions.journal import LIFTED, MARKS, OVERTAKEN
 from engine.sessions.results import read_result
 from engine.sessions.yaml_text import yaml_dump
+from engine.steps.editing import event_noted
 from tui.commands.cells import cell_lines
 from tui.screens.cells import moved as shown
 
@@ -340,6 +342,8 @@ def test_a_real_recheck_and_an_event_are_seen(plant: Path, tmp_path: Path) -> No
     answer("event", root / "later", "--what", "crash", "--on", "2099-01-01")
     (row,) = answer("cells", root, status=1)["cells"]
     assert row["words"] == "crash on 2099-01-01: recheck"
+    with pytest.raises(UsageError, match="clock says 2020-01-01"):  # it would count as long over
+        event_noted(open_session(root / "later"), root / "later", "crash", None, date(2020, 1, 1))
     line = json.loads((root / "later" / "journal.jsonl").read_text().splitlines()[0])
     assert line["movement"]["shift_mm"] is not None
     assert max(map(abs, line["movement"]["shift_mm"])) < line["movement"]["work_volume_mm"] + 0.01

@@ -48,7 +48,8 @@ def changed(action: str, session: Session, station: Station, **details: object) 
 def event_noted(session: Session, folder: Path, what: str, on: str | None, today: date) -> Change:
     """Keep in the journal that something happened to the cell: a crash, a camera swapped, ...
 
-    ``on``: the day, ISO 8601; None: today. Raises UsageError for no words or no day.
+    ``on``: the day, ISO 8601; None: today. Raises UsageError for no words or no day, and where
+    today is before the session: an event of that day would ask for nothing.
     """
     if not what.strip():
         raise UsageError("the event has no words", "Say what happened, such as crash.")
@@ -56,6 +57,11 @@ def event_noted(session: Session, folder: Path, what: str, on: str | None, today
         day = today.isoformat() if on is None else date.fromisoformat(on).isoformat()
     except ValueError:
         raise UsageError(f"{on!r} is no day", "Write it as 2026-11-25.") from None
+    if on is None and day < session.created[:10]:
+        raise UsageError(
+            f"this computer's clock says {day}, and the session began {session.created[:10]}",
+            "Set the clock, or name the day with `stationbook event --on`.",
+        )
     return remark(EVENT, session, folder, {"event": what.strip(), "on": day})
 
 
