@@ -41,6 +41,9 @@ VARIANTS = {
     "pick-now": ("open", "which"),  # whether it is known that the camera moved
     "joints-disagree": (  # what the stops with joints and pose say together
         "",
+        "at-either",
+        "at-tool",
+        "at-frame",
         "either",
         "tool",
         "tool-or-file",

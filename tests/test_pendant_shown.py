@@ -193,6 +193,27 @@ def test_a_digit_mistyped_at_one_of_three_stops_is_that_stop_s() -> None:
     assert found.distance_mm == pytest.approx(36.0, abs=1.0)
 
 
+@pytest.mark.parametrize("kind", ["tool", "frame"])
+def test_another_tool_or_frame_at_some_stops_is_named_with_what_it_is(kind: str) -> None:
+    rng, here, (q, K) = np.random.default_rng(4), a_cell(True), postures(80)
+    F, T = active_places(here.pendant)
+    off = moved(rng, 60.0, 20.0)
+    other = (T @ off, F) if kind == "tool" else (T, F @ off)
+    for later, active in ((1, "either"), (2, kind)):
+        before = typed(here.pendant, K[:3], q[:3], T, F)[: 4 - later]
+        stations = (*before, *typed(here.pendant, K[:5], q[:5], *other)[5 - later :])
+        found = compared(here, stops_of(here, stations))
+        assert found is not None
+        assert (found.kind, found.active, len(found.stops)) == ("stations", active, later)
+        (said,) = comparison_findings(here, found)
+        assert (said.field, said.suggested) == (None, None)  # for these stops, not for the cell
+        place = found.tool if kind == "tool" else found.frame
+        assert place is not None
+        assert np.linalg.norm(displacement(place, other[kind == "frame"])[3:]) < 1.5
+    assert found.distance_mm == pytest.approx(60.0, abs=2.0)
+    assert found.angle_deg == pytest.approx(20.0, abs=0.1)
+
+
 def test_less_than_the_arm_is_accurate_to_is_no_error() -> None:
     rng, here, (q, K) = np.random.default_rng(2), a_cell(False), postures(80)
     stations = typed(here.pendant, K[:3], q[:3], moved(rng, 0.3, 0.0), np.eye(4))

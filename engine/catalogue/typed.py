@@ -113,6 +113,26 @@ ENTRIES: dict[str, Entry] = {
         shows="The pose computed from the joints differs from the typed one by more than "
         "the robot's accuracy and the digits shown explain.",
     ),
+    "joints-disagree/at-either": warning(
+        "The typed joints put the flange {distance_mm:.1f} mm and {angle_deg:.2f}° away from the "
+        "typed pose ({stops}).",
+        "Read both from the pendant again; check that the active tool is {tool} and the active "
+        "frame {frame}. Other stops with joints and pose agree. If the tool was another one there, "
+        "it was {as_tool}; if the frame was, {as_frame}; joints and pose of one more stop of that "
+        "kind, turned by {turned_deg:g}° or more, tell which.",
+    ),
+    "joints-disagree/at-tool": warning(
+        "At {stops} another tool was active than {tool}, {distance_mm:.1f} mm and "
+        "{angle_deg:.2f}° from it: joints and poses there fit {as_tool}. Other stops agree.",
+        "Select {tool} on the pendant, and read the poses of all stops again that were typed with "
+        "the other tool.",
+    ),
+    "joints-disagree/at-frame": warning(
+        "At {stops} another frame was active than {frame}, {distance_mm:.1f} mm and "
+        "{angle_deg:.2f}° from it: joints and poses there fit {as_frame}. Other stops agree.",
+        "Select {frame} on the pendant, and read the poses of all stops again that were typed with "
+        "the other frame.",
+    ),
     "joints-disagree/either": warning(
         "The typed joints put the flange {distance_mm:.1f} mm and {angle_deg:.2f}° away from the "
         "typed pose: another tool or frame is active than {tool} and {frame}, a digit is wrong, "

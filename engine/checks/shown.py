@@ -13,7 +13,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
-from typing import Literal
+from typing import Literal, cast
 
 import numpy as np
 import scipy
@@ -93,7 +93,8 @@ class Comparison:
     Attributes:
         kind: "shown" where all agree; "tool", "frame", "both" what is other than told; "either":
             one of them, not told which; "part": ``part`` of the robot file; "stations": only
-            ``stops`` disagree; "several": tool and frame, or the robot file; "robot": its file.
+            ``stops`` disagree, ``active``: by another tool or frame, or by either; "several":
+            tool and frame, or the robot file; "robot": its file.
         stops: names of the stops that were compared, or that disagree.
         distance_mm, angle_deg: how far off tool or frame are, else the largest difference.
         tool, frame: (4, 4) [mm] what fits, where they are in question.
@@ -107,6 +108,7 @@ class Comparison:
     tool: Array | None = None
     frame: Array | None = None
     part: str = ""
+    active: Literal["tool", "frame", "either"] | None = None
 
     @property
     def of_all(self) -> bool:
@@ -139,7 +141,7 @@ class _Question:
     """The stops of one cell as arrays, and the explanations that are tried one after the other."""
 
     def __init__(self, cell: Cell, robot: Robot, stops: tuple[Stop, ...]) -> None:
-        self.cell, self.robot, self.arm = cell, robot, kinematics(robot)
+        self.cell, self.robot, self.arm, self.stops = cell, robot, kinematics(robot), stops
         self.names = tuple(stop.name for stop in stops)
         self.q, self.u_q = (np.array([getattr(s, key) for s in stops]) for key in ("joints", "u"))
         self.S = np.array([stop.shown for stop in stops])
@@ -164,10 +166,20 @@ class _Question:
             return Comparison("part", self.names, *_size(declared), part=part)
         bad = tuple(k for k in range(self.n) if not self._alone(declared, k))
         if 0 < len(bad) < self.n:
-            return Comparison(
-                "stations", tuple(self.names[k] for k in bad), *_size(declared[list(bad)])
-            )
+            return self._some(bad, declared)
         return self._together(declared)
+
+    def _some(self, bad: tuple[int, ...], declared: Array) -> Comparison:
+        """Return what only the stops ``bad`` say: two by another tool or frame tell which."""
+        there = _Question(self.cell, self.robot, tuple(self.stops[k] for k in bad))
+        found, size = there._tool_or_frame(), _size(declared[list(bad)])
+        if found is None:
+            return Comparison("stations", there.names, *size)
+        size = size if found.kind == "either" else (found.distance_mm, found.angle_deg)
+        active = cast(Literal["tool", "frame", "either"], found.kind)
+        return Comparison(
+            "stations", there.names, *size, tool=found.tool, frame=found.frame, active=active
+        )
 
     def _tool_or_frame(self) -> Comparison | None:
         K = self._K(self.arm)
@@ -352,10 +364,12 @@ def comparison_findings(
     pendant = cell.pendant
     field = f"active_{found.kind}" if found.kind in ("tool", "frame") else None
     variant = f"{found.kind}-or-file" if field and found.part else found.kind
+    if found.kind == "stations":
+        variant = f"at-{found.active}" if found.active else ""
     return [
         finding(
             "joints-disagree",
-            None if found.kind == "stations" else variant,
+            variant or None,
             level=level,
             stations=[int(n.removeprefix(STATION)) for n in found.stops if n.startswith(STATION)],
             stops=", ".join(found.stops),
