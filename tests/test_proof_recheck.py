@@ -760,6 +760,7 @@ def test_a_session_begun_from_an_earlier_one_is_of_the_same_cell_and_visits_its_
     new, old = open_session(tmp_path / "new"), open_session(old_folder)
     assert (new.cell, new.operator, new.stations) == (old.cell, "A. Example", ())
     visit = stationbook("recheck", tmp_path / "new", "--against", old_folder, "--visit", 5).stdout
+    assert "NOT KNOWN" not in visit  # nobody asked again whether something moved
     ids = [item.why.split("station ")[1].split()[0] for item in new.plan if item.why]
     assert len(ids) == 5
     said = " ".join(visit.split())

@@ -37,7 +37,8 @@ def run_recheck(args: argparse.Namespace) -> int:
     lines: list[str] = []
     for name, answer in answers.items():
         lines += [f"Camera {name}"] if session.cell.cameras else []
-        lines += texts(recheck_lines(answer, args.against, unwrapped, WIDTH))
+        said = recheck_lines(answer, args.against, unwrapped, WIDTH)
+        lines += texts(said if args.visit is None else said[1:])  # asked where to go, not whether
     lines += not_marked
     if any(answer.cause != "none" for answer in answers.values()):
         lines += cautions(RECHECK)
