@@ -8,7 +8,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from mistakes import Faulty, typed, with_texts
+from mistakes import Faulty, typed, unsure, with_texts
 from simulated_sessions import BOARD, CAMERA, Case, Seen, simulated
 
 from engine.arrays import Array
@@ -119,6 +119,24 @@ def test_a_camera_that_moved_counts_from_where_it_stands_in_the_end(row: int, le
     lenient = replace(session.problem, tolerance=Tolerance(2.0, 0.5))
     (said,) = weighty(replace(session, problem=lenient), "accepted")
     assert (said.code, said.station, said.level) == ("camera-moved", row + 1, level)
+
+
+def test_a_camera_focused_anew_is_told_by_its_focal_length() -> None:
+    """It came out as a camera that moved, and beside it as a last stop that fits nothing."""
+    (fx, s, cx), (_, fy, cy), last = CAMERA.matrix
+    anew = replace(CAMERA, matrix=((1.005 * fx, s, cx), (0.0, 1.005 * fy, cy), last))
+    case = Case(stations=9, position_mm=0.03, angle_deg=0.005)
+    before, after = (
+        unsure(simulated(case, np.random.default_rng(0), Seen(BOARD.points(), lens)).problem)
+        for lens in (CAMERA, anew)
+    )
+    seen = (*before.observations[:4], *after.observations[4:])
+    (said,) = weighty(typed(replace(before, observations=seen)))
+    assert (said.code, said.variant, said.station) == ("camera-moved", "refocused", 5)
+    percent = re.search(r"focal length is ([\d.]+) % longer", said.message)
+    assert percent is not None
+    assert float(percent[1]) == pytest.approx(0.5, abs=0.15)
+    assert "repeat the stations from 5 on" in said.remedy
 
 
 @pytest.mark.parametrize("mount", [EYE_TO_HAND, EYE_IN_HAND])

@@ -80,7 +80,7 @@ VARIANTS = {
 }
 # Keys of calls that compute their code, by module.
 CODES = {
-    "engine/diagnosis/split": (  # what moved, by the mount and the side of the split
+    "engine/diagnosis/moved": (  # what moved, by the mount and the side of the split
         "board-moved",
         "board-moved/drift",
         "board-moved/in-cell",

@@ -166,6 +166,12 @@ ENTRIES: dict[str, Entry] = {
         "Check the mounts of camera and board, and the active tool and frame, then repeat; a "
         "closing stop at the first station tells a drift from a knock.",
     ),
+    "camera-moved/refocused": error(
+        "From {since} on the camera was focused anew: its focal length is {percent:.2f} % "
+        "{longer}.",
+        "Set focus and zoom as they were, lock them, and repeat the stations from {first} on; or "
+        "calibrate the lens as it is now, and repeat those before {last} with its data.",
+    ),
     "camera-moved/since": error(
         "The camera moved since the earlier result: {movement}. Parts in the work volume appear up "
         "to {work_volume_mm:.2f} mm off.",

@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 
 from ..arrays import Array
 from ..camera.lens import CENTRES, DEPTH_SHIFTS, DEPTH_TILTS, NAMES, SHAPES
-from ..camera.views import linearised
+from ..camera.views import Gaussian, linearised
 from ..cell.stations import Layout, Observation, layout, normal_fields, numbers
 from ..errors import SolveError
 from ..estimate.drift import drift_share
@@ -359,11 +359,7 @@ def lens_test(scene: Scene) -> tuple[float, float, float]:
     rows = rows[scene.used[rows] & (found.gathered.dof[rows] > 0)]
     if not len(rows):
         return 0.0, 1.0, 0.0
-    both = scene.stations.views.take(rows)
-    if not known.kept[FOCAL] or found.gathered.foreign[rows].any():
-        views, terms = found.views.take(rows), known.only((*known.names, NAMES[FOCAL]))
-        both = linearised(views, both.pose, found.gathered.lens, terms)
-    focal = int(known.kept[:FOCAL].sum())
+    both, focal = focal_views(scene, rows)
     others = np.ones(both.by_terms.shape[2], bool)
     others[focal] = known.kept[FOCAL]
     gradient, curve = both.rest_gradient.sum(axis=0), both.rest_information.sum(axis=0)
@@ -378,6 +374,16 @@ def lens_test(scene: Scene) -> tuple[float, float, float]:
     )
     score, size = scene.test(Z, inside)
     return float(score[0]), max(float(size[0, 0]), 1e-300), float(found.gathered.dof[rows].sum())
+
+
+def focal_views(scene: Scene, rows: NDArray[np.int64]) -> tuple[Gaussian, int]:
+    """Return the images of ``rows`` with the focal length as a term, and which of them it is."""
+    found, known = scene.found, scene.found.gathered.terms
+    both = scene.stations.views.take(rows)
+    if not known.kept[FOCAL] or found.gathered.foreign[rows].any():
+        views, terms = found.views.take(rows), known.only((*known.names, NAMES[FOCAL]))
+        both = linearised(views, both.pose, found.gathered.lens, terms)
+    return both, int(known.kept[:FOCAL].sum())
 
 
 def term_alarms(scene: Scene) -> list[Alarm]:

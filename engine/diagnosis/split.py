@@ -8,8 +8,7 @@ closing stop at the first pose shows it best.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
-from itertools import pairwise
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,18 +16,19 @@ from numpy.typing import NDArray
 from ..arrays import Array
 from ..cell.mount import EYE_TO_HAND
 from ..estimate.drift import drift_share
-from ..estimate.fit import Fit, State, Stations, fit, linear_system
+from ..estimate.fit import Fit, State, Stations, fit
 from ..estimate.problem import NoisePrior, absurd, implied_flange, related
 from ..estimate.solver import hopeless, left_out
 from ..estimate.start import closed_form, squared_deviation
-from ..findings import Finding, finding
-from ..frames import displaced, inverse, mean_rotation, rotation_angle, transform
-from .causes import LOG_2PI, LOG_ANYWHERE, Cause, evidence, texts_of, with_errors
+from ..frames import displaced, inverse, mean_rotation, transform
+from .causes import Cause, evidence, texts_of, with_errors
 from .likeliest import SURE, least_weight
+from .moved import CODES, Fitted, Split, likely_places, moved_findings
 from .scene import (
     LEAST_BLOCK,
     LEAST_DRIFT,
     Scene,
+    focal_views,
     side_columns,
     split_chance,
     split_places,
@@ -42,6 +42,10 @@ DRIFT_SHARE = -5.0  # the same of a drift
 # knock, another tool or frame. Common practice, no source.
 SIZES = ((0.003, 0.6), (0.03, 6.0), (0.3, 100.0))
 DRIFTS = SIZES[:2]
+# Log of how common it is that a camera which moved was focused anew, and by what part of the focal
+# length (standard deviation). Common practice, no source.
+FOCUS_SHARE, FOCUS_SD = -1.0, 0.01
+LEAST_FOCUS = 0.001  # [-] as much is off in usual lens data: less is no other focus
 COARSE, FINER = 16, 4  # places that are tried first; then between the best and its neighbours
 FITTED = 3  # best places that are fitted in full
 PAIRED = 48  # starts at most, the best, beside whose place a second one is looked for
@@ -50,59 +54,6 @@ SETTLING = 3  # times that places are moved to where the fit says; mostly they s
 # from there on it is tried without it, and the evidence decides.
 LEAST_LEFT, TRIED_SIZE = 5, 12.6
 TOLD = 0.05  # [-] chance of its test from which on a small move is no longer likelier than none
-BEYOND = 0.025  # [-] chance that a move was earlier, or later, than the stations that are told
-CODES = {  # by mount and side: code, variant, and variant of two moves
-    (True, "flange"): ("board-moved", None, "twice"),
-    (True, "base"): ("camera-moved", None, "twice"),
-    (False, "flange"): ("camera-moved", "on-flange", "twice-on-flange"),
-    (False, "base"): ("board-moved", "in-cell", "twice-in-cell"),
-}
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Split:
-    """A start of moves, each of one of the ``sides``, at the rows ``places``.
-
-    ``base`` and ``flange`` (n, 4, 4) put the poses ``old`` right. ``moved`` (n, moves) is 1 in the
-    stations that a move concerns; ``camera`` and ``board`` hold where it is 0 throughout. ``score``
-    says how badly all of it fits. A drift has no place: ``moved`` (n, 1) grows from 0 to 1.
-    """
-
-    sides: tuple[str, ...]
-    places: tuple[int, ...]
-    old: Array
-    base: Array
-    flange: Array
-    moved: Array
-    camera: Array
-    board: Array
-    score: float
-
-    @property
-    def typed(self) -> Array:
-        """The poses (n, 4, 4) with all blocks put right."""
-        return np.asarray(self.base @ self.old @ self.flange)
-
-    def as_at(self, row: int) -> Array:
-        """Return all poses (n, 4, 4) with what puts the one in ``row`` right."""
-        return np.asarray(self.base[row] @ self.old @ self.flange[row])
-
-    def blocks(self) -> list[slice]:
-        """Return the rows of each block, the first ones first."""
-        ends = [0, *self.places, len(self.old)]
-        return [slice(*rows) for rows in pairwise(ends)]
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Fitted:
-    """A split fitted with its moves as further unknowns: the poses put right by them, weight, state
-    without the moves, fit, and which stations (n,) are in it."""
-
-    start: Split
-    weight: float
-    state: State
-    fit: Fit
-    used: NDArray[np.bool_]
 
 
 def split_causes(scene: Scene) -> list[Cause]:
@@ -116,6 +67,7 @@ def split_causes(scene: Scene) -> list[Cause]:
     found = sorted((one for one in fits if one is not None), key=lambda one: -one.weight)
     if found:
         found[0] = _settled(scene, found[0], share)
+        found += _refocused(scene, found, share)
         found += _twice(scene, tried, found[0], share)
     drifts = [_fitted(scene, start, DRIFT_SHARE, DRIFTS) for start in _drifts(scene)]
     return [_cause(scene, one) for one in (*found, *drifts) if one is not None]
@@ -260,7 +212,7 @@ def _settled(scene: Scene, found: Fitted, share: float) -> Fitted:
     """Return the split at the places to which its own fit points, while that is heavier."""
     for _ in range(SETTLING):
         count = range(len(found.start.places))
-        places = tuple(_likely_places(scene, found, k)[1] for k in count)
+        places = tuple(likely_places(scene, found, k)[1] for k in count)
         if places == found.start.places or min(np.diff(places), default=LEAST_BLOCK) < LEAST_BLOCK:
             break
         state, moved = found.state, _steps(len(scene.ids), places, found.start.moved[0].any())
@@ -300,6 +252,26 @@ def _twice(scene: Scene, tried: dict[int, list[Split]], once: Fitted, share: flo
     return [one for one in found if one.weight > once.weight + SURE]
 
 
+def _refocused(scene: Scene, found: Sequence[Fitted], share: float) -> list[Fitted]:
+    """Return the camera focused anew where it would have moved, where that is clearly likelier."""
+    fixed = scene.stations.mount == EYE_TO_HAND
+    moved = next((f for f in found if CODES[fixed, f.start.sides[0]][0] == "camera-moved"), None)
+    if moved is None or not scene.stations.dof.all():  # of a reported pose no lens tells anything
+        return []
+    start = replace(moved.start, camera=moved.state.camera, board=moved.state.board)
+    anew = _fitted(scene, start, share + FOCUS_SHARE, SIZES, focus=True)
+    if anew is None or abs(anew.longer) < LEAST_FOCUS:
+        return []
+    return [anew] if anew.weight > found[0].weight + SURE else []
+
+
+def _focus_column(scene: Scene) -> Array:
+    """Return how a focal length that is longer by all of itself puts the flange off (n, 6, 1)."""
+    views, focal = focal_views(scene, np.arange(len(scene.ids)))
+    column = views.by_terms[:, :, focal, None]
+    return np.asarray(np.linalg.solve(scene.system.by_flange, column), float)
+
+
 def _again(scene: Scene, start: Split, places: Sequence[int]) -> list[Split]:
     """Return the starts with a second move at one of ``places`` among the stations moved."""
     earlier, (first,), (side,) = bool(start.moved[0, 0]), start.places, start.sides
@@ -317,22 +289,32 @@ def _again(scene: Scene, start: Split, places: Sequence[int]) -> list[Split]:
 
 
 def _fitted(
-    scene: Scene, start: Split, share: float, sizes: Sequence[tuple[float, float]]
+    scene: Scene,
+    start: Split,
+    share: float,
+    sizes: Sequence[tuple[float, float]],
+    *,
+    focus: bool = False,
 ) -> Fitted | None:
     """Return the fit with the moves as six more unknowns each; None if it fits nothing.
 
-    The likeliest of the ``sizes`` is their prior.
+    The likeliest of the ``sizes`` is their prior. ``focus``: and another focal length since.
     """
     found, moves, typed = scene.found, len(start.sides), start.typed
     p, by_side = len(found.stations.systematic_sd), side_columns(typed)
     each = zip(start.sides, start.moved.T, strict=True)
     columns = np.concatenate([by_side[side] * part[:, None, None] for side, part in each], axis=2)
-    errors = np.zeros(p + 6 * moves + len(found.stations.terms_sd))
+    if focus:
+        zoom = _focus_column(scene)
+        later = _steps(len(typed), start.places, earlier=False)[..., None]
+        columns = np.concatenate([columns, later * zoom], axis=2)
+    errors = np.zeros(p + columns.shape[2] + len(found.stations.terms_sd))
     state = State(start.camera, start.board, errors)
     used = np.ones(len(scene.ids), bool)
     tried, noise = [], None
     for size in sizes:
-        stations = with_errors(found.stations, columns, np.tile(np.repeat(size, 3), moves))
+        sd = np.concatenate([np.tile(np.repeat(size, 3), moves), [FOCUS_SD] * focus])
+        stations = with_errors(found.stations, columns, sd)
         stations = replace(stations, typed=typed)
         ended = fit(stations, state, found.prior, noise=noise)
         tried.append((evidence(stations, used, ended, found.prior), stations, ended))
@@ -342,10 +324,12 @@ def _fitted(
     if absurd(ended.noise, found.prior):
         return None
     weight += share - float(np.log(len(sizes)))
-    of_moves = slice(p, p + 6 * moves)
-    right = _further(start, ended.state.errors[of_moves].reshape(moves, 6))
+    of_moves = slice(p, p + columns.shape[2])
+    moved, longer = np.split(ended.state.errors[of_moves], [6 * moves])
+    right = _further(start, moved.reshape(moves, 6))
     plain = replace(ended.state, errors=np.delete(ended.state.errors, of_moves))
-    return Fitted(right, weight, plain, ended, used)
+    zoomed = zoom @ longer if focus else np.zeros((len(typed), 6))
+    return Fitted(right, weight, plain, ended, used, zoomed, float(longer.sum()))
 
 
 def _further(start: Split, moves: Array) -> Split:
@@ -363,12 +347,11 @@ def _further(start: Split, moves: Array) -> Split:
 
 def _cause(scene: Scene, found: Fitted) -> Cause:
     """Return the split as a cause."""
-    start = found.start
-    typed = start.typed
+    start, typed = found.start, found.typed
     if not found.used[start.moved.any(axis=1)].all():
         typed = _of_the_other(found)
     problem = applied(scene.found.problem, scene.ids, typed)
-    return Cause(found.weight, _findings(scene, found), problem, texts_of(scene))
+    return Cause(found.weight, moved_findings(scene, found), problem, texts_of(scene))
 
 
 def _without_bad(
@@ -402,85 +385,3 @@ def _of_the_other(found: Fitted) -> Array:
     """
     start, row = found.start, int(np.argmin(found.used))
     return np.asarray(inverse(start.base[row]) @ start.typed @ inverse(start.flange[row]))
-
-
-def _findings(scene: Scene, found: Fitted) -> tuple[Finding, ...]:
-    """Return how far each thing sits from where it sat before, each time that it moved."""
-    start, fixed = found.start, scene.stations.mount == EYE_TO_HAND
-    rows = [block.start for block in start.blocks()] if start.places else [0, -1]
-    since = [_since(scene, found, k) for k in range(len(start.places))]
-    moves = list(zip(start.sides, pairwise(rows), strict=True))
-    far = [_apart(*(_thing(scene, found, side, row) for row in ends)) for side, ends in moves]
-    first = min((item[1] for item in since), default=None)  # repeated from there on, all is well
-    last = max((item[2] for item in since), default=None)
-    twice = len(since) > 1 and len(set(start.sides)) == 1
-    said = []
-    for k in range(1 if twice else len(moves)):
-        code, once, again = CODES[fixed, start.sides[k]]
-        variant = again if twice else once if since else "drift"
-        one = finding(
-            code,
-            variant,
-            station=scene.ids[start.places[k]] if since else None,
-            distance_mm=far[k][0],
-            angle_deg=far[k][1],
-            since=since[k][0] if since else "",
-            first=first,
-            last=last,
-            again_mm=far[-1][0],
-            again_deg=far[-1][1],
-            since_again=since[-1][0] if since else "",
-        )
-        said.append(one)
-    return tuple(said)
-
-
-def _thing(scene: Scene, found: Fitted, side: str, row: int) -> Array:
-    """Return the transform (4, 4) of what moves on ``side`` as it was at the station in ``row``."""
-    fixed, start, state = scene.stations.mount == EYE_TO_HAND, found.start, found.state
-    if side == "flange":
-        return np.asarray(start.flange[row] @ (state.board if fixed else state.camera))
-    return np.asarray(inverse(start.base[row]) @ (state.camera if fixed else state.board))
-
-
-def _apart(before: Array, after: Array) -> tuple[float, float]:
-    """Return how far two transforms (4, 4) are apart, [mm] and [deg]."""
-    distance = float(np.linalg.norm(after[:3, 3] - before[:3, 3]))
-    return distance, float(np.degrees(rotation_angle(after[:3, :3] @ before[:3, :3].T)))
-
-
-def _since(scene: Scene, found: Fitted, move: int) -> tuple[str, int, int]:
-    """Return from which station on a move shows: in words, and the first and last it may be."""
-    low, _, high = _likely_places(scene, found, move)
-    first, last = scene.ids[low], scene.ids[high]
-    if high - low > 1:
-        return f"one of stations {first} to {last}", first, last
-    return (f"station {first}" if high == low else f"station {first} or {last}"), first, last
-
-
-def _likely_places(scene: Scene, found: Fitted, move: int) -> tuple[int, int, int]:
-    """Return the likeliest row from which on the thing had moved, the lowest and highest with 95 %.
-
-    In the order of the rows. Each station between the moves before and after is held against both
-    places of the thing; a bad one, which fits neither, tells nothing.
-    """
-    blocks = found.start.blocks()
-    fits = [
-        _log_fits(replace(scene.stations, typed=found.start.as_at(block.start)), found)
-        for block in blocks[move : move + 2]
-    ]
-    first, last = blocks[move].start + LEAST_BLOCK, blocks[move + 1].stop - LEAST_BLOCK
-    stood = fits[0].cumsum() + fits[1][::-1].cumsum()[::-1] - fits[1]  # row k: the last before it
-    weight = stood[first - 1 : last]
-    below = np.exp(weight - np.logaddexp.reduce(weight)).cumsum()
-    low, high = int((below > BEYOND).argmax()), int((below >= 1.0 - BEYOND).argmax())
-    return first + low, first + int(weight.argmax()), first + high
-
-
-def _log_fits(stations: Stations, found: Fitted) -> Array:
-    """Return the log density of each station's residual (n,), or of lying anywhere."""
-    system = linear_system(stations, found.state)
-    V, r = system.covariance(found.fit.noise), system.residual
-    size = np.einsum("ni,ni->n", r, np.linalg.solve(V, r[..., None])[..., 0])
-    usual = -0.5 * (size + np.linalg.slogdet(V)[1] + r.shape[1] * LOG_2PI)
-    return np.asarray(np.logaddexp(usual, LOG_ANYWHERE))
