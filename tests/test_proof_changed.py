@@ -80,6 +80,7 @@ def test_another_lens_is_named_and_bars_the_old_result(
     assert percent(answer.findings[0]) == pytest.approx(100 * (focal - 1.0), abs=0.5)
     assert answer.pick is not None
     assert answer.pick.error_mm is None
+    assert answer.pick.next == "`stationbook start old new-again`"
     assert _mark_of(answer) == "lens"
 
 

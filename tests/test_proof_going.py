@@ -13,7 +13,7 @@ from engine.cell.mount import EYE_IN_HAND
 from engine.cell.rule import Tolerance
 from engine.proof.assumed import FREE, mount_covariance
 from engine.proof.going import at_the_end, ways
-from engine.proof.pick_now import commands, pick_now
+from engine.proof.pick_now import commands, pick_now, said
 from engine.proof.recheck import recheck
 from engine.proof.update import seen_stations, updated
 
@@ -99,6 +99,8 @@ def test_a_lens_focused_anew_beside_a_board_elsewhere_is_not_told_to_be_within()
         now = pick_now(old, session.problem, problem, answer, Tolerance(2.0, 0.2), WAYS)
         states.append((answer.cause, now.state))
     assert states == [("board", "within"), ("board", "not-known")]
+    assert now.more is None
+    assert said(now, answer, Tolerance(2.0, 0.2)).variant == "never-board"
 
 
 def test_one_stop_with_another_tool_says_nothing_of_the_camera() -> None:

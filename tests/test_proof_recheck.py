@@ -537,7 +537,12 @@ def test_nothing_to_do_is_not_said_beside_a_board_that_sits_elsewhere(
     assert (found["cause"], found["decision"]["state"]) == ("board", "within")
     assert "although something changed: WITHIN the tolerance" in said["message"]
     assert "Nothing to do" not in said["remedy"]
-    assert "stationbook recheck" in said["remedy"]
+    assert "with a bent tool, it cannot" in said["remedy"]
+    assert (
+        "the tool that carries the board was exchanged or bent" in found["findings"][0]["message"]
+    )
+    assert found["decision"]["next"].startswith("stationbook start")
+    assert found["decision"]["next"].endswith("-again")
 
 
 def test_a_program_is_told_the_decision_without_reading_sentences(

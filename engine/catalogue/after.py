@@ -30,8 +30,10 @@ ENTRIES: dict[str, Entry] = {
     "pick-now/still": note(
         "On the old result a pick is off by {error:.2f} ± {expanded:.2f} mm (95 %) at the worst "
         "corner although something changed: WITHIN the tolerance of {tolerance:g} mm ({rule}).",
-        "The line can go on with the old result. Do what the other findings say, then repeat: "
-        "{next}.",
+        "If only the board moved on its mount, the line can go on with the old result. Under "
+        "another tool or frame, or with a bent tool, it cannot: parts are picked beside by as much "
+        "as the board seems to have moved. Do what the other findings say, then repeat in a new "
+        "session, for the stations here show what was before: {next}.",
     ),
     "pick-now/beyond": error(
         "On the old result a pick is off by {error:.2f} ± {expanded:.2f} mm (95 %) at the worst "
@@ -55,6 +57,13 @@ ENTRIES: dict[str, Entry] = {
         "{most} more stations would not tell either.",
         "Calibrate again. Next: {next}.",
     ),
+    "pick-now/never-board": warning(
+        "On the old result a pick is off by {error:.2f} ± {expanded:.2f} mm (95 %) at the worst "
+        "corner: NOT KNOWN whether that is within the tolerance of {tolerance:g} mm ({rule}), and "
+        "{most} more stations with the board where it is would not tell either.",
+        "Put the board back on its mount as it was and repeat in a new session: there, fewer "
+        "stations tell more. To begin it: {next}. If the board stays, do the full job.",
+    ),
     "pick-now/never-few": warning(
         "On the old result a pick is off by {error:.2f} ± {expanded:.2f} mm (95 %) at the worst "
         "corner: NOT KNOWN whether that is within the tolerance of {tolerance:g} mm ({rule}), and "
@@ -65,6 +74,12 @@ ENTRIES: dict[str, Entry] = {
     "pick-now/unknown": warning(
         "How far off a pick on the old result is: NOT KNOWN YET, these stations do not tell.",
         "Do what the other findings say, then: {next}.",
+    ),
+    "pick-now/unknown-anew": warning(
+        "How far off a pick on the old result is: NOT KNOWN, these stations do not tell, nor would "
+        "more of them.",
+        "Do what the other findings say, then repeat in a new session, for the stations here show "
+        "what was before: {next}.",
     ),
     "moved-unclear": error(
         "Something moved: the camera by {movement} ({work_volume_mm:.2f} mm at the work volume), "

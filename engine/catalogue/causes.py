@@ -124,10 +124,19 @@ ENTRIES: dict[str, Entry] = {
         "closing stop at the first station tells a drift from a knock.",
     ),
     "board-moved/since": error(
-        "The board sits {distance_mm:.2f} mm and {angle_deg:.3f}° elsewhere on the {carrier} than "
-        "at the earlier result; the camera shows no movement.",
-        "Clean and tighten the board's mount, check that the active tool and frame are those of "
-        "the earlier session, and repeat; if it stays, do the full job.",
+        "The board sits {distance_mm:.2f} mm and {angle_deg:.3f}° elsewhere on the flange than at "
+        "the earlier result, or another tool is active, or the tool that carries the board was "
+        "exchanged or bent: these look alike. The camera shows no movement.",
+        "Check that the active tool is that of the earlier session. If the tool that picks carries "
+        "the board, measure its tip anew: where that is off, picks are, though the camera is "
+        "right. Else clean and tighten the board's mount and repeat; if it stays, do the full job.",
+    ),
+    "board-moved/since-in-cell": error(
+        "The board lies {distance_mm:.2f} mm and {angle_deg:.3f}° elsewhere in the cell than at "
+        "the earlier result, or another user frame is active or was taught anew: these look alike. "
+        "The camera shows no movement.",
+        "Check that the active frame is that of the earlier session, and its values. Else put the "
+        "board back where it lay, fasten it and repeat; if it stays, do the full job.",
     ),
     "camera-moved": error(
         "From {since} on the camera stands {distance_mm:.1f} mm and {angle_deg:.2f}° elsewhere.",

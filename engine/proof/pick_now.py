@@ -35,10 +35,14 @@ NOT_KNOWN: State = "not-known"
 
 
 class Ways(NamedTuple):
-    """How to go on after a recheck, in words; ``more`` has a place for how many."""
+    """How to go on after a recheck, in words; ``more`` has a place for how many.
+
+    ``anew``: in a session of its own, for stations of another lens or board help no later ones.
+    """
 
     again: str
     more: str
+    anew: str
     quick: str
     full: str
     report: str
@@ -46,11 +50,12 @@ class Ways(NamedTuple):
 
 def commands(new: str, old: str) -> Ways:
     """Return the ways by command; ``new`` and ``old``: how the sessions are called there."""
-    new, old = shlex.quote(new), shlex.quote(old)
+    new, old, anew = (shlex.quote(name) for name in (new, old, f"{new}-again"))
     again = f"stationbook recheck {new} --against {old}"
     return Ways(
         f"`{again}`",
         f"`{again} --visit {{}}`",
+        f"`stationbook start {old} {anew}`",
         f"`stationbook solve {new} --board-from {old}`",
         f"`stationbook solve {new}`",
         f"`stationbook report {old}`",
@@ -71,7 +76,8 @@ def pick_now(
     """
     seen = None if answer.moved is None else seen_stations(old, problem)
     if seen is None or old.pick is None:
-        return not_told(tolerance, ways)
+        changed = answer.cause in ("lens", "board")
+        return not_told(tolerance, ways.anew if changed else ways.again)
     mount, focused = mount_covariance(problem.board), list[Array]()
     if still := answer.cause == "board":
         old = open_to_another_lens(old, problem)
@@ -102,11 +108,11 @@ def pick_now(
     )
 
 
-def not_told(tolerance: Tolerance, ways: Ways) -> PickNow:
-    """Return that nobody can tell yet what a pick on the old result is off."""
+def not_told(tolerance: Tolerance, way: str) -> PickNow:
+    """Return that nobody can tell yet what a pick on the old result is off, and how to go on."""
     decision = Decision(tolerance.rule, tolerance.set_by, None)
     limit = tolerance.position_mm
-    return PickNow(None, None, NOT_KNOWN, None, decision, limit, ways.again)
+    return PickNow(None, None, NOT_KNOWN, None, decision, limit, way)
 
 
 def _both(answer: Recheck) -> bool:
@@ -116,13 +122,16 @@ def _both(answer: Recheck) -> bool:
 
 def _next(state: State, more: int | None, answer: Recheck, ways: Ways) -> str:
     """Return the way to go on."""
+    board = answer.cause == "board"
     if state == "within" and answer.cause != "camera":
-        return ways.report if answer.cause == "none" else ways.again
+        return ways.anew if board else ways.report
     if state == NOT_KNOWN and more is not None:
         return ways.more.format(more)
+    if state == NOT_KNOWN and board:
+        return ways.anew
     if (left := RECHECK_COUNT - len(answer.stations)) > 0:  # first record where it tells most
         return ways.more.format(left)
-    return ways.full if _both(answer) else ways.quick
+    return ways.full if board or _both(answer) else ways.quick
 
 
 def _errors(old: Result, now: Array, covariance: Array) -> tuple[Array, Array]:
@@ -174,6 +183,8 @@ def _stations_that_tell(
 def said(now: PickNow, answer: Recheck, tolerance: Tolerance) -> Finding:
     """Return what a pick on the old result is off, and how to go on."""
     error, U, limit, way = now.error_mm, now.expanded_mm, now.tolerance_mm, now.next
+    if error is None and answer.cause in ("lens", "board"):
+        return finding("pick-now", "unknown-anew", next=way)
     if error is None:
         return finding("pick-now", "unknown", next=way)
     chance = now.decision.chance_wrong
@@ -192,6 +203,9 @@ def said(now: PickNow, answer: Recheck, tolerance: Tolerance) -> Finding:
         return finding("pick-now", "beyond", error=error, expanded=U, tolerance=limit, rule=rule,
                        next=way)  # fmt: skip
     left = RECHECK_COUNT - len(answer.stations)
+    if now.more is None and answer.cause == "board":
+        return finding("pick-now", "never-board", error=error, expanded=U, tolerance=limit,
+                       rule=rule, most=MOST_MORE, next=way)  # fmt: skip
     if now.more is None and left > 0:
         return finding("pick-now", "never-few", error=error, expanded=U, tolerance=limit,
                        rule=rule, most=MOST_MORE, count=left, next=way)  # fmt: skip

@@ -397,10 +397,11 @@ def not_moved(mm: float, deg: float) -> Finding:
 
 
 def board_elsewhere(slip: Array, mount: Mount) -> Finding:
-    """Return the finding that the board sits ``slip`` (6,) elsewhere on its mount."""
+    """Return the finding that the board sits ``slip`` (6,) elsewhere, or what looks alike did."""
     mm, deg = np.linalg.norm(slip[3:]), np.degrees(np.linalg.norm(slip[:3]))
-    on = "flange" if mount == EYE_TO_HAND else "base"
-    return finding("board-moved", "since", distance_mm=mm, angle_deg=deg, carrier=on)
+    if mount == EYE_TO_HAND:
+        return finding("board-moved", "since", distance_mm=mm, angle_deg=deg)
+    return finding("board-moved", "since-in-cell", distance_mm=mm, angle_deg=deg)
 
 
 RECHECK_COUNT = 3  # stations that tell the camera's movement from the board's

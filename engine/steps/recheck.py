@@ -144,7 +144,7 @@ def recheck_session(
         ]
         where = nothing_yet(old, RECHECK_COUNT if visit is None else visit, been)
         said_too = (*_spoiled(old, first), *_renamed(old, session))
-        now = not_told(session.cell.tolerance, ways)
+        now = not_told(session.cell.tolerance, ways.again)
         return {first: replace(where, findings=(*where.findings, *said_too), pick=now)}
     problems = session_problems(session, folder)
     for name in list(problems)[1:]:

@@ -29,6 +29,7 @@ from .solution import Solution
 KEYS = Ways(
     again="record one more, then m and Enter",
     more="record {} more at the earlier stations, then m and Enter",
+    anew="in the list, m on the earlier session begins it",
     quick="b, the quick re-calibration",
     full="record more stations, then F6 solves",
     report="open the earlier session, F6, then r writes its report",
