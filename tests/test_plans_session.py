@@ -35,6 +35,7 @@ from engine.sessions.glance import read_glance
 from engine.sessions.journal import read_journal
 from engine.simulate.scenario import cell_text, truth
 from engine.steps.planning import STANDS_ELSEWHERE, plan_session, replace_plan, revised
+from engine.steps.pointing import AT_A_POINT
 from engine.steps.proving import pointer_set, touch_added
 from tui.commands.plan import plan_lines
 
@@ -352,7 +353,7 @@ def test_no_jog_is_told_to_the_next_pose_while_the_robot_stands_at_no_station(
     assert (first.jog, first.why[:8], bool(second.jog)) == ("", "lift off", True)
     for action, told in (
         ("undo: record 7", False), ("note", False), ("retake", True), ("undo: import", False),
-        ("redo: record 7", True),
+        ("redo: record 7", True), (AT_A_POINT, False),
     ):  # fmt: skip
         session = replace(open_session(folder), name=action)
         commit(folder, Change(action, session), who)

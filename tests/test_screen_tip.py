@@ -11,6 +11,9 @@ from test_proof_tip import TIP, touches, typed
 
 from engine.proof.touch import read_touches
 from engine.sessions.folder import open_session
+from engine.sessions.journal import newest
+from engine.steps.planning import LEFT, STOPPED
+from engine.steps.pointing import AT_A_POINT, TIP_TOUCHED
 from tui.desk.desk import Desk
 from tui.screens.proof import Proof
 from tui.screens.tip import FindTip
@@ -38,6 +41,7 @@ async def test_a_tip_is_found_by_touching_and_becomes_the_pointer(tmp_path: Path
             await paste_line(pilot, pose)
             await pilot.press("enter")
             await comes(pilot, lambda n=number: len(tip.touches.items) >= n)  # type: ignore[misc]
+            assert newest(folder, STOPPED + LEFT) == AT_A_POINT  # no jog is told from a station
         await until(pilot, "Tip X 12.", "F10 uses it.")
         await pilot.press("f10")
         await comes(pilot, lambda: isinstance(app.screen, Proof))
@@ -47,3 +51,4 @@ async def test_a_tip_is_found_by_touching_and_becomes_the_pointer(tmp_path: Path
     assert pointer.covariance_mm2 is not None
     assert yaml.safe_load((folder / "proof.yaml").read_text())["pointer"]["covariance_mm2"]
     assert open_session(folder).stations
+    assert newest(folder, STOPPED + LEFT) == TIP_TOUCHED

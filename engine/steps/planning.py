@@ -25,6 +25,7 @@ from ..plans.types import Plan, Step, Wish
 from ..sessions.changes import Change
 from ..sessions.journal import newest
 from ..sessions.numbers import observations
+from .pointing import AT_A_POINT, TIP_TOUCHED
 from .solve import READ_WRONG, solve_session, stops_compared, told_or_shown, typed_texts
 
 # What is wrong with all poses at once: a planned pose could then send the robot elsewhere.
@@ -35,8 +36,8 @@ DOUBTS = {
 # Actions of the journal by their first letters. After the latter the robot stands at no station: at
 # a touched point, where an image for the proof was taken, or at a stop taken back.
 STOPPED = ("record", "retake", "redo: re")
-TOUCHED = "proof touch"
-LEFT = (TOUCHED, "proof view", "undo: re", "undo: import")
+TOUCHED = ("proof touch", AT_A_POINT, TIP_TOUCHED)
+LEFT = (*TOUCHED, "proof view", "undo: re", "undo: import")
 NOT_AS_TOLD = (
     "The joints typed beside the poses contradict them (joints-disagree: tool, frame or robot "
     "file), so no move is told: it might lead elsewhere. Put that right, then plan again. Where "
@@ -82,7 +83,7 @@ def plan_session(session: Session, folder: Path, wish: Wish, result: Result | No
     first, *rest = plan.steps
     if first.by == "jog":
         return Plan((), (UNSEEN,))
-    lift = "lift off first; " if last == TOUCHED else ""
+    lift = "lift off first; " if last.startswith(TOUCHED) else ""
     first = replace(first, jog="", why=lift + first.why).warned(STANDS_ELSEWHERE)
     return replace(plan, steps=(first, *rest))
 

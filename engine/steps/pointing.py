@@ -27,11 +27,13 @@ from ..proof.touch import flange_pose, no_pointer, read_touches, touches_text
 from ..proof.touch_errors import pointer_covariance
 from ..report.delivered import Delivered, reasons
 from ..report.exports import write
-from ..sessions.changes import Change
+from ..sessions.changes import Change, remark
 from ..sessions.results import current_result
 from ..sessions.store import PROOF_FILE, encoded
 from .proving import three_numbers, typed_fields
 
+# Actions of the journal after which the robot stands at a touched point, and at no station.
+AT_A_POINT, TIP_TOUCHED = "touched a point", "proof pointer touched"
 LEVEL = 0.5  # [-] of a frame's z along base Z, from which on it points up or down
 TIP_GOAL = 0.2  # [-] of the tolerance; a tip known worse takes too much of every proof: no source
 
@@ -106,8 +108,16 @@ def tip_found(session: Session, folder: Path, poses: Sequence[str]) -> TipFound:
     after = read_touches(folder).with_pointer(Pointer((x, y, z), u, rows))
     details: Mapping[str, object] = {"typed": list(poses), "tip_mm": [x, y, z], "u_mm": u}
     content = encoded(touches_text(after))
-    change = Change("proof pointer", session, details, {}, PROOF_FILE, content)
+    change = Change(TIP_TOUCHED, session, details, {}, PROOF_FILE, content)
     return TipFound(tip, tuple(found), change)
+
+
+def at_a_point(session: Session, folder: Path, typed: str) -> Change:
+    """Return the line of the journal that the robot was brought to a point: no jog begins there.
+
+    ``typed`` is the pose. Nothing is stored of the tip or frame that it is touched for.
+    """
+    return remark(AT_A_POINT, session, folder, {"typed": typed})
 
 
 # ---- frames ------------------------------------------------------------------------------------

@@ -269,6 +269,13 @@ class Desk:
         with self._guard:
             self._commit(step(self._writable()))
 
+    def touched(self, typed: str) -> None:
+        """Note that the robot was brought to a point, so that no jog is told from a station."""
+        from engine.steps.pointing import at_a_point  # not for the first picture
+
+        self.beside(lambda session: at_a_point(session, self.folder, typed))
+        self.advice = None
+
     def alone(self, write: Callable[[], Answer]) -> Answer:
         """Write what is no change of the session, such as a report, while nobody else writes."""
         with self._guard:

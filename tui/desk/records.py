@@ -91,7 +91,8 @@ def frame_questions(desk: Desk) -> list[Question]:
 def find_frame(desk: Desk, texts: dict[str, str]) -> list[str]:
     """Return the frame in words and as it is written; a file is written where one is named."""
     points = [texts[f"p{k}"] for k in (1, 2, 3)]
-    touched = texts["by"] == TOUCHED
+    if touched := texts["by"] == TOUCHED:
+        desk.touched(points[-1])
     found = frame_found(
         desk.opened(), desk.folder, texts["name"],
         touched=points if touched else (), seen=() if touched else points,

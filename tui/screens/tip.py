@@ -98,6 +98,7 @@ class FindTip(Halves, Working[bool]):
         line = self.query_one(LineEdit)
         try:
             await in_background(typed_fields, self.desk.opened().cell, text)
+            await in_background(self.desk.touched, text)
             self.poses.append(text)
             line.set("")
             await self._find()
