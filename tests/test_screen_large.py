@@ -17,6 +17,7 @@ from engine.cell.stations import station_pose
 from engine.plans.way import Leg, jog_text, read_legs
 from engine.sessions.folder import open_session
 from engine.steps.pictures import Scene, outline, scene
+from tui.desk.say import _told
 from tui.desk.views import answer
 from tui.widgets.large import _SIGNS, LargeAnswer, has_room, large_lines, line_height
 from tui.widgets.looks import Looks, Terminal, line_text
@@ -74,6 +75,7 @@ def test_a_told_jog_is_read_back_as_it_was_meant(legs: tuple[Leg, ...]) -> None:
 @pytest.mark.parametrize("text", ["stay here", "", "base W +3 mm", "jog until the board is seen"])
 def test_what_is_no_list_of_legs_is_read_as_none(text: str) -> None:
     assert read_legs(text) == ()
+    assert _told(PlannedStation(jog=text)) == (f"\n{text}" if text else "")
 
 
 @pytest.mark.parametrize(

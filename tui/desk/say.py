@@ -86,7 +86,8 @@ def move(desk: Desk, entry: Entry | None = None) -> Move:
 
 def _told(planned: PlannedStation) -> str:
     """Return the jog and what may go wrong on it, each on a line of its own."""
-    jog = f"\njog {planned.jog}" if planned.jog else ""
+    word = "jog " if read_legs(planned.jog or "") else ""  # not of "stay here"
+    jog = f"\n{word}{planned.jog}" if planned.jog else ""
     return f"{jog}\n{BEWARE}{planned.beware}" if planned.beware else jog
 
 
