@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 
 import numpy as np
@@ -45,6 +46,10 @@ async def test_a_tip_is_found_by_touching_and_becomes_the_pointer(tmp_path: Path
         await until(pilot, "Tip X 12.", "F10 uses it.")
         await pilot.press("f10")
         await comes(pilot, lambda: isinstance(app.screen, Proof))
+        shown = await until(pilot, "mm in the flange")
+        assert re.search(
+            r"pointer +(-?\d+(\.\d\d?)? ){3}mm in the flange, u \d\.\d\d?\d? mm", shown
+        )
     pointer = read_touches(folder).pointer
     assert pointer is not None
     assert np.abs(np.array(pointer.tip_mm) - TIP).max() < 0.3

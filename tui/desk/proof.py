@@ -15,6 +15,7 @@ from engine.cell.mount import EYE_IN_HAND, EYE_TO_HAND
 from engine.cell.result import StoredResult
 from engine.cell.rule import percent
 from engine.cell.session import Session
+from engine.cell.touched import Pointer
 from engine.errors import StationbookError, UsageError
 from engine.findings import Finding
 from engine.images.sources import NewImage
@@ -232,8 +233,8 @@ class Touching:
         images = "1 image" if views == 1 else f"{views} images"
         points = f"{images}; points 0 to {board.count - 1}{row}"
         pointer = found.pointer if found else None
-        tip = "not described" if pointer is None else " ".join(f"{x:g}" for x in pointer.tip_mm)
-        known = "" if pointer is None else f" mm in the flange, u {pointer.u_mm:g} mm"
+        tip = "not described" if pointer is None else tip_text(pointer)
+        known = "" if pointer is None else f" mm in the flange, u {pointer.u_mm:.2g} mm"
         role = "warning" if pointer is None else "text"
         facts = (Fact("pointer", tip + known, role), Fact("board", points))
         return Facts(self.conclusion(), (*self._decided(), *facts))
@@ -271,6 +272,11 @@ class Touching:
         if point is not None and point >= count:
             first = first._replace(problem=f"the board's points are 0 to {count - 1}")
         return [first, *self.desk.fields(pose)]
+
+
+def tip_text(pointer: Pointer) -> str:
+    """Return the tip as it is typed [mm]; one found by touching has no more digits that count."""
+    return " ".join(f"{round(x, 2):g}" for x in pointer.tip_mm)
 
 
 def split(text: str) -> tuple[int | None, str]:

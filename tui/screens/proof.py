@@ -18,7 +18,7 @@ from engine.steps.pointing import tips_told
 from ..desk.desk import Desk
 from ..desk.form import above_zero, numbers
 from ..desk.images import Watch
-from ..desk.proof import Touching, TouchRow
+from ..desk.proof import Touching, TouchRow, tip_text
 from ..desk.say import title
 from ..widgets.large import LargeLine
 from ..widgets.line_edit import LineEdit, Prompt
@@ -352,13 +352,13 @@ class Proof(Halves, Working[None]):
 
     def action_pointer(self) -> None:
         pointer = self.touching.found.pointer if self.touching.found else None
-        tip_now = " ".join(f"{x:g}" for x in pointer.tip_mm) if pointer else ""
+        tip_now = tip_text(pointer) if pointer else ""
 
         def known(tip: str, u: str) -> None:
             self.act("The pointer is described.", self.touching.set_pointer, tip, u)
 
         def placed(tip: str) -> None:
-            now = f"{pointer.u_mm:g}" if pointer else ""
+            now = f"{pointer.u_mm:.2g}" if pointer else ""
             self.jobs.ask(Ask(U, U_TEXT, now, above_zero), lambda u: known(tip, u))
 
         found = self.touching.found
