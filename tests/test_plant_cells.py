@@ -339,6 +339,9 @@ def test_a_real_recheck_and_an_event_are_seen(plant: Path, tmp_path: Path) -> No
     assert row["recheck_cause"] == "none"
     assert row["movement_mm"] < row["movement_u_mm"]
     assert row["pick_error_mm"] == row["expanded_mm"]
+    answer("event", root / "later", "--what", "mount loosened")  # the day of the recheck, after it
+    (row,) = answer("cells", root, status=1)["cells"]
+    assert row["words"] == f"mount loosened on {row['recheck_on']}: recheck"
     answer("event", root / "later", "--what", "crash", "--on", "2099-01-01")
     (row,) = answer("cells", root, status=1)["cells"]
     assert row["words"] == "crash on 2099-01-01: recheck"

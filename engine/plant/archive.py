@@ -36,7 +36,7 @@ DEEPEST = 8  # levels below the folder that is looked through; plants sort by ha
 IN_DOUBT_NS = 2 * 10**9  # ns; a file changed so shortly before the look may change again unseen
 UNREADABLE = "(cannot be read)"  # the cell of sessions that do not say theirs
 MAX_INDEX = 64 * 2**20  # bytes; a session takes about one kilobyte
-INDEX_FORM = 8  # raised when a summary holds other things than before
+INDEX_FORM = 9  # raised when a summary holds other things than before
 SUMMED = (SESSION_FILE, RESULT_FILE, JOURNAL_FILE)
 
 

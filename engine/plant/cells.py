@@ -201,7 +201,7 @@ def _asking(
     kinds = None if after is None else {kind.casefold() for kind in after}
     for event in reversed(events(sessions)):
         day = _day(event)
-        later = day is not None and (looked is None or day > looked)
+        later = day is not None and (looked is None or day >= looked)
         if later and (kinds is None or event.what.casefold() in kinds):
             return event
     return None

@@ -310,9 +310,10 @@ def _line(line: Mapping[str, Any]) -> Noted:
     size, u, shift = move.get("work_volume_mm"), move.get("u_work_volume_mm"), move.get("shift_mm")
     best = move.get("clearest")
     moved, against = line.get("moved"), line.get("against") or line.get("by")
+    at, on = str(line["at"]), str(line.get("on") or "")
     return Noted(
         action=str(line["action"]),
-        at=str(line.get("on") or line["at"]),
+        at=on if on and not at.startswith(on) else at,  # of today: not before what today was solved
         who=None if line.get("who") is None else str(line["who"]),
         what=str(line.get("event") or line.get("cause") or line.get("camera") or ""),
         against=None if against is None else str(against),
