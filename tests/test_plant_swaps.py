@@ -31,6 +31,9 @@ from engine.simulate.virtual_cell import VirtualCell
 from engine.steps.recording import Consent, examine, record_station
 from engine.steps.station_image import examine_points
 from engine.steps.station_pose import examine_pose
+from tui.desk.desk import Desk
+from tui.desk.say import job
+from tui.desk.views import Job
 
 MOVED = np.array([0.004, -0.006, 0.003, 6.0, -4.0, 5.0])  # [rad, mm] the spare in its mount
 
@@ -67,6 +70,19 @@ def visit(folder: Path, camera: Camera, virtual: VirtualCell, seed: int = 1) -> 
             commit(folder, record_station(session, folder, draft, who, Consent(codes)), who)
 
 
+BY_THE_BOARD = "Esc, m, Enter, then b: by the board's place"
+
+
+def what_next(folder: Path, *, planned: bool = True) -> Job:
+    """Return what the screen says of the job when the session is opened, or its plan is done."""
+    desk = Desk(folder)
+    desk.open()
+    desk.close()
+    if not planned:
+        desk.session = replace(desk.opened(), plan=())
+    return job(desk)
+
+
 def test_a_spare_camera_is_placed_with_the_board_where_it_was(old: Path, tmp_path: Path) -> None:
     new = tmp_path / "new"
     told = answer("swap", old, new, "--camera")
@@ -74,12 +90,15 @@ def test_a_spare_camera_is_placed_with_the_board_where_it_was(old: Path, tmp_pat
     assert told["expected_mm"] <= told["wanted_mm"] == 1.0  # the cell's tolerance
     assert any("board" in text for text in told["kept"])
     assert any("lens" in text for text in told["measure"])
+    assert what_next(new) == Job("spare camera, 0 stops", BY_THE_BOARD)
     session = open_session(new)
     assert session.cell.rough is not None
     assert session.cell.camera.u is not None
     virtual = VirtualCell(cell(), truth(), 0)
     virtual.move_camera(MOVED)
     visit(new, other_lens(session.cell.camera), virtual)
+    stops = f"spare camera, {told['planned']} stops"
+    assert what_next(new, planned=False) == Job(stops, BY_THE_BOARD, due=True)
     run = stationbook("solve", new, "--board-from", old)
     assert run.returncode in (0, 1), run.stderr
     result = read_result(new)
@@ -165,6 +184,7 @@ def set_tolerance(folder: Path, mm: str) -> None:
 def test_a_second_cell_starts_from_the_first(old: Path, tmp_path: Path) -> None:
     told = answer("swap", old, tmp_path / "new", "--cell", "bottling line 3, infeed")
     assert told["planned"] == 0
+    assert what_next(tmp_path / "new") == Job("recording, 0 stored")  # nothing to recheck
     session = open_session(tmp_path / "new")
     assert session.cell.name == "bottling line 3, infeed"
     result = read_result(old)

@@ -87,16 +87,17 @@ def swapped_in(folder: Path) -> Part | None:
     return None
 
 
-def begun_against(folder: Path) -> str | None:
-    """Return the folder's name of the session that this one was begun to recheck, or None.
+def begun_against(folder: Path) -> tuple[str | None, str]:
+    """Return the folder's name of the session that this one goes on from, or None.
 
-    A journal that cannot be read names none.
+    Behind it what was swapped since (camera, board, or all of the cell); "": it is a recheck. A
+    journal that cannot be read names none.
     """
     with suppress(FileError):
         for line in read_journal(folder):
             if line.get("action") == START and isinstance(line.get("against"), str):
-                return str(line["against"])
-    return None
+                return str(line["against"]), str(line.get("swap") or "")
+    return None, ""
 
 
 def _check_no_session(folder: Path) -> None:

@@ -47,7 +47,8 @@ class Desk:
         self.folder, self.follow, self.clock = folder, follow, clock
         self.session: Session | None = None
         self.operator: str | None = None
-        self.against: str | None = None  # the earlier session that this one is to recheck
+        self.against: str | None = None  # the earlier session that this one goes on from
+        self.swapped = ""  # since that one: camera, board, or all of the cell; "": a recheck
         self.solution: Solution | None = None
         self.advice: Advice | None = None
         self.trouble = ""  # why the expected uncertainty or the proposal could not be worked out
@@ -78,7 +79,7 @@ class Desk:
             self._stamp = self._stamped()
             self.session = open_session(self.folder)
             self._origin = self.session.origin
-            self.against = begun_against(self.folder)
+            self.against, self.swapped = begun_against(self.folder)
             self.operator = self.operator or self.session.operator
 
     def close(self) -> None:

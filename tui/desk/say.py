@@ -14,7 +14,7 @@ from engine.cell.result import StoredResult
 from engine.cell.rule import SIMPLE, most_expanded
 from engine.cell.session import PlannedStation, labelled
 from engine.depth.board import DepthReport
-from engine.findings import Finding, Level, worst
+from engine.findings import Finding, Level, counted, worst
 from engine.frames import AXES
 from engine.pendant.conventions import is_quaternion
 from engine.plans.blind import TO_THE_MIDDLE
@@ -136,7 +136,8 @@ TELLING = 2  # stops, from which on a moved camera and a slipped board can be to
 def job(desk: Desk, *, here: bool = False) -> Job:
     """Say where the job stands and which key comes next: F6, then p, then r, then nothing.
 
-    In a session that was begun to recheck an earlier one it is m, until it is solved.
+    In a session that was begun to recheck an earlier one, or for a spare camera, it is m, until it
+    is solved.
 
     ``here``: on the page of the result, where p and r act.
     """
@@ -153,11 +154,16 @@ def job(desk: Desk, *, here: bool = False) -> Job:
         return _after_solving(desk, desk.solution.stored, open_, "" if here else "F6, then ")
     advice = desk.advice if desk.advised else None
     used = sum(station.use for station in desk.session.stations) if desk.session else 0
-    if desk.against and not used:
+    recheck = desk.against is not None and not desk.swapped
+    if recheck and not used:
         return Job(f"recheck, one to three stops tell{open_}")
-    if desk.against:
-        stops = f"recheck, {used} {'stop' if used == 1 else 'stops'}{open_}"
+    if recheck:
+        stops = f"recheck, {counted(used, 'stop')}{open_}"
         return Job(stops, "Esc, then m: did the camera move?", due=used >= TELLING)
+    if desk.swapped == "camera":
+        todo = any(item.skipped is None for item in desk.opened().plan)
+        stops = f"spare camera, {counted(used, 'stop')}{open_}"
+        return Job(stops, "Esc, m, Enter, then b: by the board's place", due=not todo)
     if used and advice is not None and advice.enough:
         now = quality(desk)
         within = now.expanded_mm is None or now.expanded_mm <= (now.most_mm or math.inf)
