@@ -12,7 +12,7 @@ _REASONS = {  # what an operating system's error number means to the person at t
     errno.ENOENT: ("no such file or folder", "Check the name."),
     errno.ENOTDIR: ("part of the path is a file, not a folder", "Check the name."),
     errno.EISDIR: ("this is a folder, not a file", "Check the name."),
-    errno.EEXIST: ("a file with this name exists already", "It is never overwritten."),
+    errno.EEXIST: ("a file with this name exists already", "It stays as it is: use another name."),
     errno.EACCES: ("no permission", "Ask for the right to this folder, or use another one."),
     errno.EPERM: ("no permission", "Ask for the right to this folder, or use another one."),
     errno.EROFS: ("the disk is write-protected", "Use another folder."),
