@@ -37,6 +37,7 @@ from tui.desk.overview import session_row
 PLACES = (np.array([520.0, -90.0, 170.0]), np.array([680.0, 90.0, 330.0]))
 WHO = Who(None, datetime(2026, 11, 26, 9, 0, tzinfo=UTC))
 CORNERS = (0, 10, 77, 87)  # of an 11 × 8 board
+BESIDE = np.array([0.0, 330.0, 0.0])  # mm; beyond the work volume
 
 
 @pytest.fixture(scope="module")
@@ -251,6 +252,7 @@ def test_one_bad_touch_can_be_left_out(session: tuple[Path, Truth]) -> None:
     [
         (PLACES[:1], (0, 10, 77), "3 of at least 4"),
         (PLACES[:1], (0, 1, 2, 3, 4), "span too little"),
+        (tuple(place + BESIDE for place in PLACES), CORNERS, "span too little"),
         (PLACES[:1], (0, 0, 0, 0), "1 of at least 4"),
     ],
 )

@@ -409,11 +409,12 @@ def _worst(errors: Sequence[PointError]) -> float:
 
 
 def _narrow(errors: Sequence[PointError], volume: WorkVolume) -> list[str]:
-    """Return the axes of the work volume along which the points span too little, in words."""
+    """Return the axes of the work volume along which the points span too little of it, in words."""
     places: Array = np.array(
         [item.p_base if volume.frame == "base" else item.p_camera for item in errors]
     )
-    spans = np.ptp(places, axis=0)
+    corners = volume.corners()  # what lies beyond them spans nothing
+    spans = np.ptp(np.clip(places, corners.min(axis=0), corners.max(axis=0)), axis=0)
     return [
         f"{span:.0f} mm along {volume.frame} {axis}, {SPREAD * size:.0f} mm are needed"
         for axis, span, size in zip(AXES, spans, volume.size_mm, strict=True)
