@@ -44,10 +44,10 @@ def assembled(found: Solution) -> Result:
     if not _known(found.fit.covariance[:6, :6]).all():  # it sees the volume from no known place
         pick = replace(pick, rigid=np.zeros_like(pick.rigid))
     whole, knock = found.fit.covariance, None if found.fit.unknown else _knock(found, pick)
-    if knock is not None:
-        whole = whole + knock.added
-    pick_mm, angle = pick.pick_mm(whole, state.errors), pick.angle_deg(whole, state.errors)
-    made_of = None if found.fit.unknown else budget(found, whole, pick, pick_mm, knock)
+    of_pick = whole if knock is None else whole + knock.doubted
+    whole = whole if knock is None else whole + knock.added
+    pick_mm, angle = pick.pick_mm(of_pick, state.errors), pick.angle_deg(of_pick, state.errors)
+    made_of = None if found.fit.unknown else budget(found, of_pick, pick, pick_mm, knock)
     covariance = pick.delivered_covariance(whole)
     result = Result(
         mount=problem.mount,
@@ -82,12 +82,15 @@ def assembled(found: Solution) -> Result:
 def _knock(found: Solution, pick: PickModel) -> Knock | None:
     """Return what a knock that nobody named leaves open; None where that is no part of U to tell.
 
-    So it is in nearly every session without one.
+    So it is in most sessions without one.
     """
-    knock, errors = hidden_knock(found), found.fit.state.errors
-    covariance = found.fit.covariance
-    u2 = pick.parts({"knock": knock.added, "rest": covariance}, covariance, errors)
-    return knock if u2["knock"] > LEAST_SHARE * u2["rest"] else None
+    knock, covariance = hidden_knock(found), found.fit.covariance
+    parts = {"added": knock.added, "doubted": knock.doubted, "rest": covariance}
+    u2 = pick.parts(parts, covariance, found.fit.state.errors)
+    least = LEAST_SHARE * u2["rest"]
+    if u2["doubted"] <= least:
+        return None
+    return knock if u2["added"] > least else replace(knock, added=np.zeros_like(covariance))
 
 
 def _as_it_scatters(found: Solution) -> Systematic:

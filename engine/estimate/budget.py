@@ -45,8 +45,8 @@ class Budget:
     them, ``corners`` what all corners of the work volume at once take more. ``help_`` is the part
     (board, lens, depth or height) whose measurement would shrink u most, to ``after_mm``; None:
     none by a tenth. ``length_mm`` the board's longer side. ``drift_mm``: what a drift may add, see
-    `hidden_drift`; ``closing``: a stop that returned to the first shows it best. ``knock``: what
-    the part `KNOCK` is, and the station from which on it shows if it was; None: no part.
+    `hidden_drift`; ``closing``: a stop that returned to the first shows it best. ``knock``: the
+    station from which on the part `KNOCK` shows if it was; None: no such part.
     """
 
     parts: tuple[Part, ...]
@@ -58,7 +58,7 @@ class Budget:
     after_mm: float | None = None
     drift_mm: float | None = None
     closing: bool = False
-    knock: tuple[float, int] | None = None
+    knock: int | None = None
 
     @property
     def wider(self) -> float:
@@ -91,7 +91,7 @@ def budget(
     """
     covariances = _covariances(found)
     if knock is not None:
-        covariances[KNOCK] = knock.added
+        covariances[KNOCK] = knock.doubted
     if np.abs(np.diag(sum(covariances.values()) - whole)).max() > AGREES * np.diag(whole).max():
         return None
     errors = found.fit.state.errors
@@ -117,7 +117,7 @@ def budget(
         after_mm=after_mm,
         drift_mm=hidden_drift(found, pick),
         closing=any(seen[i].closing for i in places),
-        knock=None if knock is None else (knock.chance, seen[places[knock.row]].id),
+        knock=None if knock is None else seen[places[knock.row]].id,
     )
 
 

@@ -17,6 +17,9 @@ from .drift import OF
 from .solver import Solution
 
 CHANCE = 0.02  # [-] of sessions in which camera or board is knocked; common practice, no source
+# Of the camera before one of the last stops, for U of a pick: so few tell where it stands from then
+# on that this is doubted far more than it happens. From simulation: see docs/method.md.
+LAST, LAST_CHANCE = 3, 0.2
 SIZES_MM = (0.5, 2.0)  # of such knocks, standard deviations on every axis; CP, no source
 LEVER_MM = 500.0  # mm; a knock of d mm turns what it moves by d / 500 rad; CP, no source
 LATEST = 40  # places looked at, the last ones; after an earlier knock so many stops show it
@@ -26,18 +29,29 @@ LATEST = 40  # places looked at, the last ones; after an earlier knock so many s
 class Knock:
     """What a knock that nobody named adds to the covariance of all unknowns, ``added`` (k, k).
 
-    ``chance`` [-] that there was one, as the stations have it; ``row`` of the stations used, from
-    the one on it shows if it is the likeliest.
+    ``doubted`` (k, k): with the last stops doubted more, as for a pick, ``share`` [-] of it beside
+    no knock. ``row`` of the stations used, from the one on it shows if it is the likeliest.
     """
 
     added: Array
-    chance: float
+    doubted: Array
+    share: float
     row: int
 
 
 def spread(size_mm: float) -> Array:
     """Return the covariance (6, 6) of a movement of so many mm on every axis."""
     return np.diag([(size_mm / LEVER_MM) ** 2] * 3 + [size_mm**2] * 3)
+
+
+def chances(before: int, last: float = 0.0) -> dict[str, Array]:
+    """Return how common a knock before each of the ``before`` last stops is, the last first.
+
+    ``last``: more, of the camera before one of the `LAST`.
+    """
+    any_ = np.full(before, CHANCE / (len(OF) * before))
+    more = (np.arange(before) < LAST) * last / min(LAST, before)
+    return {"camera": any_ + more, "board": any_}
 
 
 def hidden_knock(found: Solution) -> Knock:
@@ -54,7 +68,8 @@ def hidden_knock(found: Solution) -> Knock:
     W = np.linalg.solve(system.covariance(found.fit.noise), H)
     score = np.einsum("nik,ni->nk", W, system.residual)
     late = slice(n - 1, max(n - 1 - LATEST, 0), -1)  # stops before which it may be, the last first
-    logs, ways, squares = [np.log([1.0 - CHANCE])], list[Array](), list[Array]()
+    before = min(n - 1, LATEST)
+    gains, ways, squares = list[Array](), list[Array](), list[Array]()
     for part in OF.values():
         T = np.cumsum((np.swapaxes(W, 1, 2) @ H[:, :, part])[late], axis=0)
         s = np.cumsum(score[late, part], axis=0)[..., None]
@@ -65,15 +80,26 @@ def hidden_knock(found: Solution) -> Knock:
             known = np.linalg.inv(spread(size))
             C = np.linalg.inv(M + known)
             m = C @ s
-            gain = 0.5 * ((s * m).sum(axis=(1, 2)) + np.linalg.slogdet(C @ known)[1])
-            logs.append(gain + np.log(CHANCE / (len(OF) * len(SIZES_MM) * len(s))))
+            gains.append(0.5 * ((s * m).sum(axis=(1, 2)) + np.linalg.slogdet(C @ known)[1]))
             ways.append(K)
             squares.append(C + m @ np.swapaxes(m, 1, 2))
-    weight = np.concatenate(logs)
+    gain, K, square = np.concatenate(gains), np.concatenate(ways), np.concatenate(squares)
+    shares = [_shares(gain, chances(before, last)) for last in (0.0, LAST_CHANCE)]
+    added, doubted = (_mean_square(share, K, square) for share in shares)
+    likeliest = n - 1 - int(shares[1].reshape(-1, before).sum(axis=0).argmax())
+    return Knock(added, doubted, float(shares[1].sum()), likeliest)
+
+
+def _shares(gain: Array, common: dict[str, Array]) -> Array:
+    """Return the share of each knock beside no knock, (k,), by its ``gain`` (k,) over none."""
+    each = np.concatenate([part for part in common.values() for _ in SIZES_MM]) / len(SIZES_MM)
+    weight = np.append(np.log(each) + gain, np.log(1.0 - each.sum()))
     share = np.exp(weight - weight.max())
-    share = share[1:] / share.sum()
-    K = np.concatenate(ways)
-    wide = share[:, None, None] * K @ np.concatenate(squares)
-    flat = [np.swapaxes(part, 0, 1).reshape(len(G), -1) for part in (wide, K)]
-    likeliest = n - 1 - int(share.reshape(-1, len(s)).sum(axis=0).argmax())
-    return Knock(flat[0] @ flat[1].T, float(share.sum()), likeliest)
+    return np.asarray(share[:-1] / share.sum(), float)
+
+
+def _mean_square(share: Array, K: Array, square: Array) -> Array:
+    """Return the sum of K square Kᵀ (k, k) by ``share`` (n,)."""
+    wide = share[:, None, None] * K @ square
+    flat = [np.swapaxes(part, 0, 1).reshape(K.shape[1], -1) for part in (wide, K)]
+    return np.asarray(flat[0] @ flat[1].T)

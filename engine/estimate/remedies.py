@@ -106,11 +106,10 @@ def _by_a_knock(result: Result) -> str | None:
         float(np.sqrt(max(now.pick_mm**2 - stated**2, 0.0))), limit.position_mm, limit.rule
     ):
         return None
-    chance, station = made_of.knock
     return (
-        f"Camera or board may have been knocked before station {station} (chance "
-        f"{100 * chance:.0f} %): check their mounts, then record two or three more stations, which "
-        "tell. If nothing moved, U falls again; if it did, its finding names it."
+        f"Camera or board may have been knocked before station {made_of.knock}: check their "
+        "mounts, then record two or three more stations, which tell. If nothing moved, U falls "
+        "again; if it did, its finding names it."
     )
 
 
