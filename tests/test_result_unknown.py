@@ -35,9 +35,12 @@ def plant(tmp_path_factory: pytest.TempPathFactory) -> Path:
     text = path.read_text()
     pitch = re.search(r"pitch_mm: (\d+(?:\.\d+)?)", text)
     assert pitch is not None
-    path.write_text(text.replace(pitch[0], f"pitch_mm: {1.25 * float(pitch[1])}"))
+    text = text.replace(pitch[0], f"pitch_mm: {1.25 * float(pitch[1])}")
+    path.write_text(text)
     assert stationbook("solve", root / "one").returncode == 1
     shutil.copytree(root / "one", root / "two")
+    path = root / "two" / "session.yaml"  # no copy, but a session of its own
+    path.write_text(re.sub(r"(?m)^created: .*$", "created: 2026-01-02T03:04:05+00:00", text))
     return root
 
 
