@@ -21,8 +21,9 @@ from engine.camera.model import Camera
 from engine.cell.stations import station_pose, typed_station
 from engine.frames import apply, displaced
 from engine.sessions.cell_file import cell_document
-from engine.sessions.changes import Who, commit
+from engine.sessions.changes import Who, commit, remark
 from engine.sessions.folder import open_session
+from engine.sessions.journal import OVERTAKEN
 from engine.sessions.lock import writing
 from engine.sessions.results import read_result
 from engine.sessions.yaml_text import yaml_dump
@@ -152,6 +153,13 @@ def test_a_new_board_takes_the_fewest_stations_that_keep_the_tolerance(
     assert session.cell.board.pitch_mm == 25.0
     assert session.cell.camera == open_session(old).cell.camera
     answer("plan", tmp_path / "new", "--count", "2")
+    assert any("must not have moved" in line for line in told["next"])
+    with writing(old):  # as a recheck marks it
+        mark = remark(OVERTAKEN, open_session(old), old, {"by": "july", "moved": True})
+        commit(old, mark, Who(None, datetime.now(UTC)))
+    told = answer("swap", old, tmp_path / "moved", "--board", "")
+    assert "the camera's place, roughly, for the plan only: camera moved" in told["kept"]
+    assert not any("must not have moved" in line for line in told["next"])
 
 
 def test_a_narrow_tolerance_takes_more_stations_and_says_where_they_do_not_suffice(

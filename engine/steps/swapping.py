@@ -21,6 +21,7 @@ from ..estimate.assemble import estimated
 from ..estimate.solver import LEAST_STATIONS
 from ..proof.quick import board_prior
 from ..sessions.cell_file import read_cell
+from ..sessions.journal import MARKS, overtaken
 from .recheck import Earlier, beside, earlier, revisits
 from .starting import Part, found_session
 
@@ -76,7 +77,9 @@ def swap(
     )
     details = {"against": beside(folder, against), "swap": part}
     made = found_session(session, against, folder, details, now)
-    told = _told(part, against, folder, described is not None, rough is not None)
+    mark = overtaken(against, [old.session.cell.camera.name]).get(old.session.cell.camera.name)
+    doubt = MARKS[mark.found] if mark is not None and mark.bars else None
+    told = _told(part, against, folder, described is not None, rough is not None, doubt)
     if shortest is None:
         return Swap(made, part, None, None, *told)
     kept, measured, after = told
@@ -163,9 +166,12 @@ def _shortest(old: Earlier, cell: Cell, part: Part) -> _Shortest:
 
 
 def _told(
-    part: Part, against: Path, folder: Path, lens_known: bool, rough: bool
+    part: Part, against: Path, folder: Path, lens_known: bool, rough: bool, doubt: str | None
 ) -> tuple[tuple[str, ...], tuple[str, ...], tuple[str, ...]]:
-    """Return what is kept, what must be measured, and the commands that come next."""
+    """Return what is kept, what must be measured, and the commands that come next.
+
+    ``doubt``: why the earlier result counts no more, if so.
+    """
     solved = f"stationbook solve {folder}"
     compared = f"stationbook compare {folder} {against}"
     proven = f"stationbook proof {folder} ...: touch points, before the line starts"
@@ -181,6 +187,13 @@ def _told(
             (lens, "focus and exposure: stationbook focus", "the camera's place"),
             (f"{solved} --board-from {against}", f"stationbook lens {folder}", compared, proven),
         )
+    if part == "board" and doubt is not None:
+        return (
+            ("robot, pendant, frames", f"the camera's place, roughly, for the plan only: {doubt}"),
+            ("the new board's pitch, over many squares", "the places of camera and board",
+             "lens data, if the lens may be another: stationbook lens"),
+            (solved, proven),
+        )  # fmt: skip
     if part == "board":
         return (
             ("lens data, robot, pendant, frames", "the camera's place, which the plan starts from"),
