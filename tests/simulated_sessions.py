@@ -97,6 +97,7 @@ class Case:
     accuracy_mm: float | None = 0.0  # what the cell file says; None: nothing
     height_known: bool = False  # whether board.height_mm was measured
     stops: Stops = "normal"  # how what is new at every stop scatters
+    upright: bool = False  # stops turn about the vertical alone, as level arms do
     backlash: bool = False  # the arm stops short of where it goes: 0.1 mm and 0.05°
     warming: bool = False  # the arm grows by 0.2 mm a metre meanwhile (10 K at 20 µm/m/K)
     robot: Robot | None = None  # another arm than the usual one of so many axes
@@ -309,6 +310,8 @@ def _observed(
     n, ids = len(true), np.arange(BOARD.count)
     (own,) = rng.spawn(1)  # a session with depth is the same one as without
     turns = rng.normal(0.0, np.radians(case.angle_deg), (n, 3))
+    if case.upright:
+        turns[:, :2] = 0.0
     noise = np.concatenate([turns, rng.normal(0.0, case.position_mm, (n, 3))], axis=1)
     noise *= _tails(case.stops, n, own)
     camera, board = displaced(camera, look.camera_off), displaced(board, look.board_off)

@@ -141,6 +141,10 @@ class Fit:
 
 
 OF_PART = np.repeat([0, 1, 2], [6, 3, 3])  # the noise level with which each column of F grows
+# Axes (parts, 6) of a stop's error that each part of its noise has: rotation and position; and of
+# an arm that stays level tilt, turn about the vertical, and position.
+AXES = np.repeat(np.eye(2), 3, axis=1)
+LEVEL_AXES = np.repeat(np.eye(3), [2, 1, 3], axis=1)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -348,7 +352,7 @@ def _scored(
     And the degrees of freedom (4,) behind each level and the size of the arm's errors: a variance
     s² with ν of them has a relative variance of 2/ν.
     """
-    score, information = variance_terms(system, normal, noise, weights)
+    score, information = variance_terms(system, normal, noise, weights, level=prior.level)
     p, dof = len(stations.systematic_sd), stations.dof.sum()
     terms, own = state.errors[p:], normal.G[12 + p :, 12 + p :]
     spent = (own * stations.views.rests[2]).sum() + stations.views.rest(terms)
@@ -366,14 +370,15 @@ def _scored(
 
 
 def variance_terms(
-    system: System, normal: Normal, noise: Noise, weights: Array | None
+    system: System, normal: Normal, noise: Noise, weights: Array | None, *, level: bool
 ) -> tuple[Array, Array]:
     """Return the restricted likelihood's slope (3,) and Fisher information (3, 3).
 
     By log variance: slope ½(wᵀV_k w − tr PV_k), information ½ tr PV_kPV_l, with the projection
     P = V⁻¹ − WGWᵀ, W = V⁻¹H (Harville 1977). Those of rotation and position are worked out, with
     V_k = A_k A_kᵀ; those of the pixels are what the whole of V leaves: with Π what is known
-    beforehand, tr PV = 6n − k + tr GΠ and PVP = P − WGΠGWᵀ.
+    beforehand, tr PV = 6n − k + tr GΠ and PVP = P − WGΠGWᵀ. ``level``: of rotation that about the
+    vertical alone, as an arm that stays level scatters about no other axis, and would tell little.
     """
     n, k, G = len(system.rows), len(normal.G), normal.G
     A = system.by_flange * np.exp(0.5 * noise.log_variance[1:]).repeat(3)
@@ -384,22 +389,25 @@ def variance_terms(
     T = A_t @ normal.W
     X, Y = A_t @ B, T @ G @ np.swapaxes(T, 1, 2)
     known = G @ normal.prior
-    slope, information = np.empty(3), np.empty((3, 3))
+    axes = LEVEL_AXES if level else AXES
+    count = len(axes)
+    slope, information = np.empty(count + 1), np.empty((count + 1, count + 1))
     slope[0] = (left * w).sum() - (6 * n - k + np.trace(known))
     information[0, 0] = 6 * n - k + (known * known.T).sum()
     free = np.einsum("nii->i", X - Y)
-    slope[1:] = ((((A_t @ w)[..., 0] ** 2).sum(axis=0) - free).reshape(2, 3)).sum(axis=1)
-    own = T.reshape(n, 2, 3, k).swapaxes(0, 1).reshape(2, 3 * n, k)
-    taken = G @ (np.swapaxes(own, 1, 2) @ own)
+    slope[1:] = axes @ (((A_t @ w)[..., 0] ** 2).sum(axis=0) - free)
+    own = [T[:, of == 1.0].reshape(-1, k) for of in axes]
+    taken = G @ np.array([part.T @ part for part in own])
     across = (taken * known.T).sum(axis=(1, 2))
-    information[0, 1:] = information[1:, 0] = free.reshape(2, 3).sum(axis=1) - across
-    kept = (X * (X - 2.0 * Y)).sum(axis=0).reshape(2, 3, 2, 3).sum(axis=(1, 3))
-    flat = taken.reshape(2, -1)
-    information[1:, 1:] = kept + flat @ np.swapaxes(taken, 1, 2).reshape(2, -1).T
-    apart = np.eye(3)  # V less what rotation and position have of it, the floors included
-    apart[0, 1:] = -(np.array([noise.rotation, noise.position]) ** 2) / np.exp(
-        noise.log_variance[1:]
-    )
+    information[0, 1:] = information[1:, 0] = axes @ free - across
+    flat = taken.reshape(count, -1)
+    kept = axes @ (X * (X - 2.0 * Y)).sum(axis=0) @ axes.T
+    information[1:, 1:] = kept + flat @ np.swapaxes(taken, 1, 2).reshape(count, -1).T
+    variance = np.array([noise.rotation, noise.position]) ** 2 / np.exp(noise.log_variance[1:])
+    apart = np.eye(3, count + 1, k=count - 2)  # of rotation and position the last part each
+    apart[0] = 0.0
+    apart[0, 0] = 1.0
+    apart[0, 1:] = -variance @ AXES @ axes.T / axes.sum(axis=1)  # V less all of them, with floors
     return 0.5 * apart @ slope, 0.5 * apart @ information @ apart.T
 
 

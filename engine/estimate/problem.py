@@ -294,11 +294,15 @@ STEP_LIMIT = 2.0  # [-] largest change of a log variance in one step
 
 @dataclass(frozen=True, slots=True)
 class NoisePrior:
-    """Prior of the noise levels: median of each sigma, spread of its logarithm, and the floors."""
+    """Prior of the noise levels: median of each sigma, spread of its logarithm, and the floors.
+
+    ``level``: the arm stays level, and turns its flange about the vertical alone.
+    """
 
     median: tuple[float, float, float]  # pixel [px], rotation [rad], position [mm]
     spread: tuple[float, float, float]  # of the logarithm, one for each
     floor: tuple[float, float]  # rotation [rad], position [mm]
+    level: bool = False
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -349,6 +353,7 @@ def noise_prior(robot: Robot | None, pendant: Pendant, *, reported: bool = False
         median=(PIXEL_PX, position / LEVER_MM, position),
         spread=(REPORTED_SPREAD if reported else SPREAD, SPREAD, SPREAD),
         floor=(rounding_rad, rounding_mm),
+        level=holds_level(robot, pendant),
     )
 
 

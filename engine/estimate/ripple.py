@@ -61,7 +61,7 @@ def ripple(found: Solution) -> float:
         )
         for _ in range(STEPS):
             normal = Normal.of(stations, fit.state, seen, levels, None, fit.state)
-            score, information = variance_terms(seen, normal, levels, None)
+            score, information = variance_terms(seen, normal, levels, None, level=found.prior.level)
             slope, certainty = prior_score(levels, found.prior, np.diag(information))
             curvature = (information + np.diag(certainty))[1:, 1:]
             move = np.linalg.solve(curvature, (score + slope)[1:])

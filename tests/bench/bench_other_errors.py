@@ -72,6 +72,8 @@ CASES = {
     "arm with offsets": replace(USUAL, robot=UNEVEN),
     "chain": replace(USUAL, robot=CHAIN),
     "four axes": LEVEL,
+    "four axes, about the vertical": replace(LEVEL, upright=True),
+    "four axes, about the vertical, 0.1°": replace(LEVEL, upright=True, angle_deg=0.1),
     "four axes, Student's t, 3": replace(LEVEL, stops="t3"),
     "four axes, Student's t, 3, by axis": replace(LEVEL, stops="t3 by axis"),
     "four axes, longer": replace(LEVEL, robot=stretched(FOUR_AXIS, 1.3)),
