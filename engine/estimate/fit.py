@@ -404,9 +404,8 @@ def variance_terms(
     kept = axes @ (X * (X - 2.0 * Y)).sum(axis=0) @ axes.T
     information[1:, 1:] = kept + flat @ np.swapaxes(taken, 1, 2).reshape(count, -1).T
     variance = np.array([noise.rotation, noise.position]) ** 2 / np.exp(noise.log_variance[1:])
-    apart = np.eye(3, count + 1, k=count - 2)  # of rotation and position the last part each
-    apart[0] = 0.0
-    apart[0, 0] = 1.0
+    apart = np.zeros((3, count + 1))
+    apart[0, 0], apart[1:, -2:] = 1.0, np.eye(2)  # of rotation and position the last part each
     apart[0, 1:] = -variance @ AXES @ axes.T / axes.sum(axis=1)  # V less all of them, with floors
     return 0.5 * apart @ slope, 0.5 * apart @ information @ apart.T
 

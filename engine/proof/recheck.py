@@ -243,8 +243,8 @@ def explanations(old: Result, problem: Problem, seen: Seen) -> Explanations:
     camera = updated(old, seen, FREE, mount)
     board = updated(old, seen, np.zeros((6, 6)), FREE + mount)
     off = (
-        camera.misfit - 6.0 * squared_size(camera.shift, FREE),
-        board.misfit - 6.0 * squared_size(board.slip, FREE + mount),
+        camera.misfit - _of_going(camera.shift, FREE),
+        board.misfit - _of_going(board.slip, FREE + mount),
     )
     return Explanations(camera, board, min(off))
 
@@ -266,6 +266,11 @@ def slipped(old: Result, problem: Problem, seen: Seen) -> dict[int, float]:
 def squared_size(value: Array, covariance: Array) -> float:
     """Return the squared size of ``value`` (6,) over its covariance, per component."""
     return float(value @ np.linalg.solve(covariance, value)) / 6.0
+
+
+def _of_going(way: Array, free: Array) -> float:
+    """Return the part of a misfit [-] that is of going ``way`` (6,), where it is ``free`` to go."""
+    return 6.0 * squared_size(way, free)
 
 
 def _detectable(covariance: Array, freedom: float) -> tuple[float, float]:
@@ -367,8 +372,8 @@ def _contradiction(old: Result, problem: Problem, seen: Seen) -> Finding:
 def covered_by_both(old: Result, problem: Problem, seen: Seen) -> bool:
     """Tell whether movements of camera and board together cover the stations."""
     both, mount = both_free(old, problem, seen), mount_covariance(problem.board)
-    far = squared_size(both.shift, FREE) + squared_size(both.slip, FREE + mount)
-    return plausible(both.misfit - 6.0 * far, len(seen.ids), noise_freedom(old), 2)
+    far = _of_going(both.shift, FREE) + _of_going(both.slip, FREE + mount)
+    return plausible(both.misfit - far, len(seen.ids), noise_freedom(old), 2)
 
 
 def both_free(old: Result, problem: Problem, seen: Seen) -> Update:

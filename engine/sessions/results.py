@@ -46,8 +46,8 @@ def result_document(result: StoredResult) -> dict[str, Any]:
     return RESULT.write(result)
 
 
-def changed_inputs(result: StoredResult, folder: Path) -> set[str] | None:
-    """Return the files in ``folder`` that are not those the result was computed from.
+def changed_inputs(result: StoredResult | StoredProof, folder: Path) -> set[str] | None:
+    """Return the files in ``folder`` that are not those the result, or its proof, was made from.
 
     None where it does not say. What the session came to need since is not among them.
     """

@@ -19,14 +19,14 @@ from ..cell.stations import station_pose
 from ..checks.entry import RecordedPose
 from ..diagnosis.diagnose import CAUSES
 from ..errors import MOST_TOLD, FileError, PoseError, StationbookError, UsageError
-from ..files import content, inside, read_bytes, sha256
+from ..files import inside, read_bytes, sha256
 from ..findings import Finding, finding
 from ..pendant.entry import pose_from_fields
 from ..proof.conclusion import CODES as OF_TOUCHES
 from ..sessions.folder import session_from, what_differs
 from ..sessions.journal import altered, read_journal, restored, unfinished
 from ..sessions.numbers import board_views, lens_of
-from ..sessions.results import moved_since, read_result, what_changed
+from ..sessions.results import changed_inputs, moved_since, read_result, what_changed
 from ..sessions.signature import verified
 from ..sessions.store import SESSION_FILE
 from ..sessions.yaml_text import parse_yaml
@@ -86,12 +86,8 @@ def _solved(session: Session, folder: Path) -> tuple[Finding, ...]:
 
 def _compared(folder: Path, result: StoredResult) -> bool:
     """Tell whether what was touched is what was compared with the stored result."""
-    inputs = (result.proof.inputs if result.proof else None) or {}
-    with suppress(FileError):
-        return bool(inputs) and all(
-            content(inside(folder, name)).sha256 == then for name, then in inputs.items()
-        )
-    return False
+    proof = result.proof
+    return proof is not None and bool(proof.inputs) and not changed_inputs(proof, folder)
 
 
 def _depth_findings(session: Session, folder: Path) -> Iterator[Finding]:

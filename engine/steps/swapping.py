@@ -77,7 +77,8 @@ def swap(
     )
     details = {"against": beside(folder, against), "swap": part}
     made = found_session(session, against, folder, details, now)
-    mark = overtaken(against, [old.session.cell.camera.name]).get(old.session.cell.camera.name)
+    camera = old.session.cell.camera.name
+    mark = overtaken(against, [camera]).get(camera)
     doubt = MARKS[mark.found] if mark is not None and mark.bars else None
     told = _told(part, against, folder, described is not None, rough is not None, doubt)
     if shortest is None:
