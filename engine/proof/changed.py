@@ -183,8 +183,7 @@ def _read(
     focal length and centre found, until these stand still.
     """
     arm = old.systematic.arm
-    variances, applied = np.zeros(len(old.systematic.value)), np.zeros(len(NAMES))
-    variances[arm + np.array(list(prior))] = np.square(list(prior.values()))
+    variances, applied = _variances(old, prior), np.zeros(len(NAMES))
     again = np.isin(np.arange(len(NAMES)), [one for one in prior if one in READ_WITH])
     for left in reversed(range(READINGS)):
         found = updated(old, _seen(old, problem), *moved, changed=variances)
@@ -252,10 +251,14 @@ def focused_anew(old: Result) -> list[Array]:
 
     ``old`` knows of every term.
     """
+    return [share**2 * _variances(old, REFOCUSED) for share in FOCUSED_BY]
+
+
+def _variances(old: Result, prior: Mapping[int, float]) -> Array:
+    """Return prior variances (p,) where terms have the standard deviations ``prior``."""
     variances = np.zeros(len(old.systematic.value))
-    for term, sd in REFOCUSED.items():
-        variances[old.systematic.arm + term] = sd**2
-    return [share**2 * variances for share in FOCUSED_BY]
+    variances[old.systematic.arm + np.array(list(prior))] = np.square(list(prior.values()))
+    return variances
 
 
 def told_changed(found: Change) -> Finding:
